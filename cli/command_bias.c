@@ -1,0 +1,362 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* command_bias.c - DC voltages and currents, part by part. */
+#include "command.h"
+#include "drain.h"
+#include "label.h"
+#include "result.h"
+#include "table.h"
+
+#include <math.h>
+#include <stdio.h>
+
+/* The bias point of one case, kept while the others are computed; everything NAN where there is none. */
+typedef struct {
+    double *nodes_v, *currents_a;
+    sag_bias_opamp *opamps;
+    drain_item *drain;
+    size_t drain_count;
+} bias_result;
+
+/* The figures of an op-amp, for JSON and CSV. */
+static const struct {
+    const char *key;
+    size_t offset;
+} opamp_figures[] = {
+    {"plus_v", offsetof(sag_bias_opamp, plus_v)},
+    {"minus_v", offsetof(sag_bias_opamp, minus_v)},
+    {"out_v", offsetof(sag_bias_opamp, out_v)},
+    {"rail_positive_v", offsetof(sag_bias_opamp, rail_positive_v)},
+    {"rail_negative_v", offsetof(sag_bias_opamp, rail_negative_v)},
+    {"to_positive_v", offsetof(sag_bias_opamp, to_positive_v)},
+    {"to_negative_v", offsetof(sag_bias_opamp, to_negative_v)},
+    {"out_a", offsetof(sag_bias_opamp, out_a)},
+    {"supply_a", offsetof(sag_bias_opamp, supply_a)},
+    {"gain_bandwidth_hz", offsetof(sag_bias_opamp, gain_bandwidth_hz)},
+    {"second_pole_hz", offsetof(sag_bias_opamp, second_pole_hz)},
+    {"slew_rise_v_per_s", offsetof(sag_bias_opamp, slew_rise)},
+    {"slew_fall_v_per_s", offsetof(sag_bias_opamp, slew_fall)},
+    {"open_loop_gain", offsetof(sag_bias_opamp, open_loop_gain)},
+    {"output_ohm", offsetof(sag_bias_opamp, output_ohm)},
+};
+enum { FIGURES = sizeof opamp_figures / sizeof opamp_figures[0] };
+
+static double figure_of(const sag_bias_opamp *opamp, size_t figure)
+{
+    const void *at = (const char *)opamp + opamp_figures[figure].offset;
+    return *(const double *)at;
+}
+
+static void set_figure(sag_bias_opamp *opamp, size_t figure, double value)
+{
+    void *at = (char *)opamp + opamp_figures[figure].offset;
+    *(double *)at = value;
+}
+
+static int keep_case(const session *s, const session_case *c, bias_result *r)
+{
+    const sag_design *design = s->designs[c->setting];
+    r->nodes_v = sag_new(design->node_count, sizeof *r->nodes_v);
+    r->currents_a = sag_new(design->part_count, sizeof *r->currents_a);
+    r->opamps = sag_new(s->opamp_count, sizeof *r->opamps);
+    if (!r->nodes_v || !r->currents_a || !r->opamps) {
+        return 0;
+    }
+    for (size_t i = 0; i < design->node_count; i++) {
+        r->nodes_v[i] = c->bias ? sag_bias_node_v(c->bias, (int)i) : (double)NAN;
+    }
+    for (size_t i = 0; i < design->part_count; i++) {
+        r->currents_a[i] = c->bias ? sag_bias_part_current_a(c->bias, i) : (double)NAN;
+    }
+    for (size_t i = 0; i < s->opamp_count; i++) {
+        for (size_t k = 0; k < FIGURES && !c->bias; k++) {
+            set_figure(&r->opamps[i], k, (double)NAN);
+        }
+        if (c->bias) {
+            r->opamps[i] = sag_bias_opamp_get(c->bias, i);
+        }
+    }
+    return !c->bias || drain_sort(c->bias, &r->drain, &r->drain_count) == SAG_OK;
+}
+
+static int compute(session *s, bias_result *results)
+{
+    for (size_t i = 0; i < s->case_count; i++) {
+        if (!session_prepare(s, i, 1)) {
+            return EXIT_FAILED;
+        }
+        int kept = keep_case(s, &s->cases[i], &results[i]);
+        session_release(s, i, 1);
+        if (!kept) {
+            return session_no_memory();
+        }
+    }
+    return EXIT_DONE;
+}
+
+static void write_json(const session *s, const bias_result *results)
+{
+    json_writer w = result_json_start(s);
+    for (size_t i = 0; i < s->case_count; i++) {
+        const session_case *c = &s->cases[i];
+        const sag_design *design = s->designs[c->setting];
+        result_json_case(&w, s, c);
+        json_text(&w, "status", sag_status_name(c->status));
+        json_number(&w, "drain_a", c->drain_a);
+        json_object(&w, "nodes_v");
+        for (size_t k = 0; k < design->node_count; k++) {
+            json_number(&w, design->nodes[k], results[i].nodes_v[k]);
+        }
+        json_close(&w);
+        json_object(&w, "currents_a");
+        for (size_t k = 0; k < design->part_count; k++) {
+            json_number(&w, design->parts[k].designator, results[i].currents_a[k]);
+        }
+        json_close(&w);
+        json_object(&w, "opamps");
+        for (size_t k = 0; k < s->opamp_count; k++) {
+            json_flat_object(&w, s->opamps[k]->designator);
+            for (size_t f = 0; f < FIGURES; f++) {
+                json_number(&w, opamp_figures[f].key, figure_of(&results[i].opamps[k], f));
+            }
+            json_close(&w);
+        }
+        json_close(&w);
+        json_close(&w);
+    }
+    result_json_end(&w);
+}
+
+static void write_csv_row(csv *w, const session *s, const session_case *c, const char *of,
+                          const char *name, const char *quantity, double value)
+{
+    result_csv_case(w, s, c);
+    csv_text(w, sag_status_name(c->status));
+    csv_text(w, of);
+    csv_text(w, name);
+    csv_text(w, quantity);
+    csv_number(w, value);
+    csv_row(w);
+}
+
+/* One quantity a row, for a design has as many nodes and parts as it likes. */
+static void write_csv(const session *s, const bias_result *results)
+{
+    csv w = csv_open(s->csv);
+    result_csv_head(&w, s);
+    csv_text(&w, "status");
+    csv_text(&w, "of");
+    csv_text(&w, "name");
+    csv_text(&w, "quantity");
+    csv_text(&w, "value");
+    csv_row(&w);
+    for (size_t i = 0; i < s->case_count; i++) {
+        const session_case *c = &s->cases[i];
+        const sag_design *design = s->designs[c->setting];
+        write_csv_row(&w, s, c, "supply", "", "drain_a", c->drain_a);
+        for (size_t k = 0; k < design->node_count; k++) {
+            write_csv_row(&w, s, c, "node", design->nodes[k], "v", results[i].nodes_v[k]);
+        }
+        for (size_t k = 0; k < design->part_count; k++) {
+            write_csv_row(&w, s, c, "part", design->parts[k].designator, "current_a",
+                          results[i].currents_a[k]);
+        }
+        for (size_t k = 0; k < s->opamp_count; k++) {
+            for (size_t f = 0; f < FIGURES; f++) {
+                write_csv_row(&w, s, c, "opamp", s->opamps[k]->designator, opamp_figures[f].key,
+                              figure_of(&results[i].opamps[k], f));
+            }
+        }
+    }
+}
+
+static int finish_table(const session *s, table *t)
+{
+    int done = table_write(t, s->table);
+    table_free(t);
+    return done;
+}
+
+static int write_opamps(const session *s, const bias_result *r)
+{
+    static const char *const heads[] = {"op-amp", "model", "+in",       "-in",       "out",
+                                        "rail+",  "rail-", "left up", "left down", "out mA",
+                                        "idle mA"};
+    table *t = table_new("llrrrrrrrrr", 2);
+    if (!t) {
+        return 0;
+    }
+    output_text(s->table, "\nOp-amps, V against ground; left: how far the output may still go each way\n");
+    for (size_t i = 0; i < sizeof heads / sizeof heads[0]; i++) {
+        table_cell(t, "%s", heads[i]);
+    }
+    for (size_t i = 0; i < s->opamp_count; i++) {
+        const sag_bias_opamp *at = &r->opamps[i];
+        const double volts[] = {at->plus_v,          at->minus_v,         at->out_v,
+                                at->rail_positive_v, at->rail_negative_v, at->to_positive_v,
+                                at->to_negative_v};
+        table_cell(t, "%s", s->opamps[i]->designator);
+        table_cell(t, "%s", s->opamps[i]->opamp->head.name);
+        for (size_t k = 0; k < sizeof volts / sizeof volts[0]; k++) {
+            table_cell(t, "%.3f", volts[k]);
+        }
+        table_cell(t, "%.3f", 1e3 * at->out_a);
+        table_cell(t, "%.3f", 1e3 * at->supply_a);
+    }
+    return finish_table(s, t);
+}
+
+/* Voltage between two pins of a part; NAN where a lug is open. */
+static double across(const sag_part *part, const bias_result *r, int a, int b)
+{
+    int from = part->node[a], to = part->node[b];
+    return from < 0 || to < 0 ? (double)NAN : r->nodes_v[from] - r->nodes_v[to];
+}
+
+static void volts_cell(table *t, double volts)
+{
+    char text[LABEL_SIZE];
+    /* Under 0.1 mV is nothing here, and would print as a stray sign. */
+    table_cell(t, "%s", label_value(text, fabs(volts) < 1e-4 ? 0 : volts, SAG_VOLT));
+}
+
+static int write_parts(const session *s, const sag_design *design, const bias_result *r,
+                       sag_part_kind kind)
+{
+    table *t = table_new(kind == SAG_CAPACITOR ? "lrrr" : "lrrrr", 2);
+    if (!t) {
+        return 0;
+    }
+    size_t count = 0;
+    for (size_t i = 0; i < design->part_count; i++) {
+        const sag_part *part = &design->parts[i];
+        char text[LABEL_SIZE];
+        if (part->kind != kind) {
+            continue;
+        }
+        if (count++ == 0 && kind == SAG_CAPACITOR) {
+            table_cell(t, "capacitor");
+            table_cell(t, "value");
+            table_cell(t, "DC across");
+            table_cell(t, "rated");
+        } else if (count == 1) {
+            table_cell(t, "pot");
+            table_cell(t, "value");
+            table_cell(t, "DC end to end");
+            table_cell(t, "first end to wiper");
+            table_cell(t, "wiper to second end");
+        }
+        table_cell(t, "%s", part->designator);
+        table_cell(t, "%s", label_value(text, part->value, kind == SAG_POT ? SAG_OHM : SAG_FARAD));
+        volts_cell(t, across(part, r, 0, 1));
+        if (kind == SAG_CAPACITOR) {
+            table_cell(t, "%s", label_value(text, part->rated_v, SAG_VOLT));
+        } else {
+            volts_cell(t, across(part, r, SAG_PIN_END0, SAG_PIN_WIPER));
+            volts_cell(t, across(part, r, SAG_PIN_WIPER, SAG_PIN_END1));
+        }
+    }
+    if (count > 0) {
+        output_text(s->table, "\n");
+    }
+    return finish_table(s, t);
+}
+
+/* Node voltages, four side by side. */
+static int write_nodes(const session *s, const sag_design *design, const bias_result *r)
+{
+    table *t = table_new("lrlrlrlr", 2);
+    if (!t) {
+        return 0;
+    }
+    output_text(s->table, "\nNodes, V against ground\n");
+    size_t count = design->node_count - 1; /* without ground itself */
+    size_t rows = (count + 3) / 4;
+    for (size_t row = 0; row < rows; row++) {
+        for (size_t column = 0; column < 4; column++) {
+            size_t node = 1 + column * rows + row;
+            table_cell(t, "%s%s", column > 0 && node <= count ? "  " : "",
+                       node <= count ? design->nodes[node] : "");
+            if (node <= count) {
+                double volts = r->nodes_v[node];
+                table_cell(t, "%.3f", fabs(volts) < 5e-4 ? 0 : volts);
+            } else {
+                table_cell(t, "%s", "");
+            }
+        }
+    }
+    return finish_table(s, t);
+}
+
+static int write_drain(const session *s, const session_case *c, const bias_result *r)
+{
+    char text[LABEL_SIZE];
+    table *t = table_new("lrr", 2);
+    if (!t) {
+        return 0;
+    }
+    output_format(s->table, "\nDrain %s, taken by\n", label_value(text, c->drain_a, SAG_AMPERE));
+    for (size_t i = 0; i < r->drain_count; i++) {
+        table_cell(t, "%s", r->drain[i].name ? r->drain[i].name : "the rest");
+        table_cell(t, "%s", label_value(text, r->drain[i].current_a, SAG_AMPERE));
+        table_cell(t, "%.1f %%", 100 * r->drain[i].current_a / c->drain_a);
+    }
+    return finish_table(s, t);
+}
+
+static int write_text(const session *s, const bias_result *results)
+{
+    result_text_start(s);
+    for (size_t i = 0; i < s->case_count; i++) {
+        const session_case *c = &s->cases[i];
+        const sag_design *design = s->designs[c->setting];
+        result_text_case(s, c);
+        if (!isfinite(c->terminal_v)) {
+            continue;
+        }
+        if (!write_opamps(s, &results[i]) || !write_parts(s, design, &results[i], SAG_CAPACITOR) ||
+            !write_parts(s, design, &results[i], SAG_POT) ||
+            !write_nodes(s, design, &results[i]) || !write_drain(s, c, &results[i])) {
+            return session_no_memory();
+        }
+    }
+    return EXIT_DONE;
+}
+
+static int run(session *s)
+{
+    const sag_design *design = s->designs[0];
+    double each = (double)(design->node_count + design->part_count) * sizeof(double) +
+                  (double)s->opamp_count * sizeof(sag_bias_opamp);
+    if (!session_fits(s, each * (double)s->case_count)) {
+        return EXIT_MISUSE;
+    }
+    bias_result *results = sag_new(s->case_count, sizeof *results);
+    int status = results ? compute(s, results) : session_no_memory();
+    if (status == EXIT_DONE && s->json) {
+        write_json(s, results);
+    }
+    if (status == EXIT_DONE && s->csv) {
+        write_csv(s, results);
+    }
+    if (status == EXIT_DONE && s->table) {
+        status = write_text(s, results);
+    }
+    for (size_t i = 0; results && i < s->case_count; i++) {
+        sag_free(results[i].nodes_v);
+        sag_free(results[i].currents_a);
+        sag_free(results[i].opamps);
+        sag_free(results[i].drain);
+    }
+    sag_free(results);
+    return status;
+}
+
+int command_bias(const options *o)
+{
+    session s;
+    int status = session_open(&s, o);
+    if (status == EXIT_DONE) {
+        status = run(&s);
+    }
+    return session_close(&s, status);
+}

@@ -1,0 +1,111 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* main.c - hands over to the command. */
+#include "help.h"
+#include "message.h"
+#include "options.h"
+#include "output.h"
+#include "railsag.h"
+
+#include <gsl/gsl_errno.h>
+#include <stdio.h>
+#include <string.h>
+
+/* Sends a text to standard output; topic NULL with man 0: the program's own help. */
+static int show(const command_info *topic, int man)
+{
+    output *out = output_open("-");
+    if (!out) {
+        return EXIT_FAILED;
+    }
+    if (man) {
+        help_man(out);
+    } else if (topic) {
+        help_command(out, topic);
+    } else {
+        help_program(out);
+    }
+    return output_commit(out) ? EXIT_DONE : EXIT_FAILED;
+}
+
+static int show_version(void)
+{
+    output *out = output_open("-");
+    if (!out) {
+        return EXIT_FAILED;
+    }
+    output_text(out, "railsag " SAG_VERSION "\n");
+    return output_commit(out) ? EXIT_DONE : EXIT_FAILED;
+}
+
+static int refuse_command(const char *name)
+{
+    const char *near = command_nearest(name);
+    message_misuse(NULL, "no command \"%s\"%s%s", name, near ? "; did you mean " : "",
+                   near ? near : "");
+    return EXIT_MISUSE;
+}
+
+/* help, help COMMAND, help --man */
+static int run_help(int count, char **arguments)
+{
+    if (count == 0) {
+        return show(NULL, 0);
+    }
+    if (count > 1) {
+        message_misuse(NULL, "help takes one command, as in railsag help levels");
+        return EXIT_MISUSE;
+    }
+    if (!strcmp(arguments[0], "--man")) {
+        return show(NULL, 1);
+    }
+    if (!strcmp(arguments[0], "--help") || !strcmp(arguments[0], "help")) {
+        return show(NULL, 0);
+    }
+    const command_info *topic = command_find(arguments[0]);
+    return topic ? show(topic, 0) : refuse_command(arguments[0]);
+}
+
+static int run_command(const command_info *command, int count, char **arguments)
+{
+    options chosen;
+    int help = 0;
+    int status = options_read(&chosen, command, count, arguments, &help);
+    if (status == EXIT_DONE) {
+        status = help ? show(command, 0) : command->run(&chosen);
+    }
+    options_free(&chosen);
+    return status;
+}
+
+static int run(int count, char **arguments)
+{
+    if (count == 0) {
+        help_short();
+        return EXIT_MISUSE;
+    }
+    const char *name = arguments[0];
+    if (!strcmp(name, "--help") || !strcmp(name, "-h")) {
+        return show(NULL, 0);
+    }
+    if (!strcmp(name, "--version")) {
+        return show_version();
+    }
+    if (!strcmp(name, "help")) {
+        return run_help(count - 1, arguments + 1);
+    }
+    if (name[0] == '-') {
+        message_misuse(NULL, "the command comes first, as in railsag levels heron.json %s", name);
+        return EXIT_MISUSE;
+    }
+    const command_info *command = command_find(name);
+    return command ? run_command(command, count - 1, arguments + 1) : refuse_command(name);
+}
+
+int main(int argc, char **argv)
+{
+    gsl_set_error_handler_off();
+    output_start();
+    int status = run(argc - 1, argv + 1);
+    output_raise();
+    return status;
+}

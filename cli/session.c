@@ -1,0 +1,310 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "session.h"
+
+#include "label.h"
+#include "message.h"
+#include "session_design.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+/* Bounds that keep any command line within memory; beyond them it is refused with a sentence. */
+enum { MOST_CASES = 2000 };
+static const double most_bytes = 1024.0 * 1024.0 * 1024.0;
+
+int session_fail(sag_status status)
+{
+    if (status != SAG_CANCELLED) {
+        message_error("%s", sag_status_text(status));
+    }
+    return EXIT_FAILED;
+}
+
+int session_no_memory(void)
+{
+    return session_fail(SAG_NO_MEMORY);
+}
+
+static int make_cases(session *s)
+{
+    const options *o = s->options;
+    if (o->supply_count * s->setting_count > MOST_CASES) {
+        message_misuse(o->command->name,
+                       "%zu supplies at %zu control settings are too many: %d are possible in all",
+                       o->supply_count, s->setting_count, MOST_CASES);
+        return EXIT_MISUSE;
+    }
+    s->case_count = o->supply_count * s->setting_count;
+    s->cases = sag_new(s->case_count, sizeof *s->cases);
+    const sag_design *design = s->designs[0];
+    s->opamps = sag_new(design->part_count, sizeof *s->opamps);
+    if (!s->cases || !s->opamps) {
+        s->case_count = 0;
+        return session_no_memory();
+    }
+    for (size_t i = 0; i < s->case_count; i++) {
+        s->cases[i].supply_v = o->supply_v[i / s->setting_count];
+        s->cases[i].setting = i % s->setting_count;
+        s->cases[i].terminal_v = (double)NAN;
+        s->cases[i].drain_a = (double)NAN;
+    }
+    for (size_t i = 0; i < design->part_count; i++) {
+        if (design->parts[i].kind == SAG_OPAMP) {
+            s->opamps[s->opamp_count++] = &design->parts[i];
+        }
+    }
+    return EXIT_DONE;
+}
+
+/* A drive that the design does not have is a wrong command line. */
+static int check_drive(const session *s)
+{
+    const sag_design *design = s->designs[0];
+    for (size_t i = 0; i < design->input_count; i++) {
+        if (design->inputs[i].pickup) {
+            return EXIT_DONE;
+        }
+    }
+    if (s->options->drive == SAG_DRIVE_BENCH) {
+        return EXIT_DONE;
+    }
+    message_misuse(s->options->command->name,
+                   "--drive pickup: %s names no pickup; give one with \"pickup\" in its \"input\"",
+                   design->file);
+    return EXIT_MISUSE;
+}
+
+/* Opened before anything is computed, so that a bad path fails at once. */
+static int open_outputs(session *s)
+{
+    const options *o = s->options;
+    int owned = (o->json && !strcmp(o->json, "-")) || (o->csv && !strcmp(o->csv, "-"));
+    if ((o->json && !(s->json = output_open(o->json))) ||
+        (o->csv && !(s->csv = output_open(o->csv))) ||
+        (!owned && !(s->table = output_open("-")))) {
+        return EXIT_FAILED;
+    }
+    return EXIT_DONE;
+}
+
+int session_open(session *s, const options *o)
+{
+    memset(s, 0, sizeof *s);
+    s->options = o;
+    if (sag_report_new(&s->report) != SAG_OK || !folders_find(&s->folders)) {
+        return session_no_memory();
+    }
+    int status = session_read_designs(s);
+    if (status == EXIT_DONE) {
+        status = check_drive(s);
+    }
+    if (status == EXIT_DONE) {
+        status = make_cases(s);
+    }
+    return status == EXIT_DONE ? open_outputs(s) : status;
+}
+
+/* Whether a status says something about the circuit rather than about the calculation. */
+static int about_circuit(sag_status status)
+{
+    return status == SAG_STOPPED || status == SAG_WOULD_DAMAGE || status == SAG_NO_SWING ||
+           status == SAG_OSCILLATES;
+}
+
+/* Moves the findings of one case to the report: a supply that the circuit cannot live on is a warning. */
+static void take_findings(session *s, const session_case *c, const sag_report *found)
+{
+    char supply[LABEL_SIZE], where[LABEL_SIZE];
+    snprintf(where, sizeof where, "at %.64s", label_value(supply, c->supply_v, SAG_VOLT));
+    for (size_t i = 0; i < sag_report_count(found); i++) {
+        const sag_finding *finding = sag_report_get(found, i);
+        sag_severity severity = finding->severity;
+        if (severity == SAG_ERROR && about_circuit(c->status)) {
+            severity = SAG_WARNING;
+        }
+        sag_report_on(s->report, severity, finding->where ? finding->where : where, finding->hint,
+                      "%s", finding->text);
+    }
+    if (c->status != SAG_OK && c->status != SAG_OSCILLATES && sag_report_count(found) == 0) {
+        sag_report_on(s->report, about_circuit(c->status) ? SAG_WARNING : SAG_ERROR, where, NULL,
+                      "not computed: %s", sag_status_text(c->status));
+    }
+}
+
+/* Natural frequencies that grow make every signal result meaningless. */
+static void judge_stability(session *s, session_case *c)
+{
+    sag_stability found;
+    char supply[LABEL_SIZE], where[LABEL_SIZE], frequency[LABEL_SIZE];
+    label_value(supply, c->supply_v, SAG_VOLT);
+    c->status = sag_response_stability(c->response, &found);
+    if (c->status != SAG_OK || !found.oscillates) {
+        return;
+    }
+    c->status = SAG_OSCILLATES;
+    const char *stage = found.opamp >= 0 && (size_t)found.opamp < s->opamp_count
+                            ? s->opamps[found.opamp]->designator
+                            : "the circuit";
+    snprintf(where, sizeof where, "%.64s at %.64s", stage, supply);
+    if (found.frequency_hz > 0) {
+        sag_report_on(s->report, SAG_WARNING, where,
+                      "a resistor of 47 to 220 ohm between the output and a capacitive load, or a small "
+                      "capacitor across the feedback resistor, usually cures it",
+                      "oscillates by itself near %s, so there is no response, THD or headroom to give",
+                      label_value(frequency, found.frequency_hz, SAG_HERTZ));
+    } else {
+        sag_report_on(s->report, SAG_WARNING, where,
+                      "look for feedback that goes to the wrong input",
+                      "latches: the bias point does not hold itself, so there is no response, THD or "
+                      "headroom to give");
+    }
+}
+
+static void prepare_case(session *s, session_case *c)
+{
+    const options *o = s->options;
+    const sag_design *design = s->designs[c->setting];
+    sag_conditions conditions = sag_conditions_defaults(design);
+    conditions.supply_v = c->supply_v;
+    conditions.stiff = o->stiff;
+    conditions.drive = o->drive;
+    conditions.load_ohm = o->load_ohm;
+    conditions.load_farad = o->load_farad;
+    sag_report *found = NULL;
+    c->status = sag_report_new(&found);
+    if (c->status == SAG_OK) {
+        c->status = sag_network_new(design, &conditions, &c->network, found);
+    }
+    if (c->status == SAG_OK) {
+        c->supply = *sag_network_supply(c->network);
+        c->status = sag_bias_new(c->network, &c->bias, found);
+    }
+    if (c->status == SAG_OK) {
+        c->terminal_v = sag_bias_terminal_v(c->bias);
+        c->drain_a = sag_bias_drain_a(c->bias);
+        c->marks = sag_bias_marks(c->bias);
+        c->status = sag_response_new(c->bias, &c->response);
+    }
+    if (c->status == SAG_OK) {
+        judge_stability(s, c);
+    }
+    take_findings(s, c, found);
+    s->failed |= c->status > 0 && !about_circuit(c->status);
+    sag_report_free(found);
+}
+
+/* Once every supply turned out to be above what a part stands, that is an error. */
+static void judge_supplies(session *s)
+{
+    for (size_t i = 0; i < s->case_count; i++) {
+        if (s->cases[i].status != SAG_WOULD_DAMAGE) {
+            return;
+        }
+    }
+    sag_report_on(s->report, SAG_ERROR, NULL, "ask for a lower one, as in --supply 9V",
+                  "every supply asked for is above the absolute maximum of a part");
+    s->failed = 1;
+}
+
+int session_prepare(session *s, size_t first, size_t count)
+{
+    for (size_t i = first; i < first + count; i++) {
+        if (output_interrupted()) {
+            return 0;
+        }
+        prepare_case(s, &s->cases[i]);
+        if (s->cases[i].status < 0) {
+            session_fail(s->cases[i].status);
+            return 0;
+        }
+    }
+    if (first + count == s->case_count) {
+        judge_supplies(s);
+    }
+    return 1;
+}
+
+void session_release(session *s, size_t first, size_t count)
+{
+    for (size_t i = first; i < first + count; i++) {
+        session_case *c = &s->cases[i];
+        sag_response_free(c->response);
+        sag_bias_free(c->bias);
+        sag_network_free(c->network);
+        c->response = NULL;
+        c->bias = NULL;
+        c->network = NULL;
+    }
+}
+
+int session_fits(const session *s, double bytes)
+{
+    if (bytes <= most_bytes) {
+        return 1;
+    }
+    message_misuse(s->options->command->name,
+                   "that many results would take %.0f MB, and %.0f MB is the most: ask for fewer supplies, "
+                   "settings, levels or frequencies at a time",
+                   ceil(bytes / 1048576), most_bytes / 1048576);
+    return 0;
+}
+
+double session_thd_floor(const session *s)
+{
+    double largest = (double)NAN;
+    for (size_t i = 0; i < s->opamp_count; i++) {
+        double floor_ratio = s->opamps[i]->opamp->thd_floor;
+        if (isfinite(floor_ratio) && !(largest >= floor_ratio)) {
+            largest = floor_ratio;
+        }
+    }
+    return largest;
+}
+
+void session_load(const session *s, double *ohm, double *farad)
+{
+    int given = !isnan(s->options->load_ohm);
+    *ohm = given ? s->options->load_ohm : s->designs[0]->load_ohm;
+    *farad = given ? s->options->load_farad : s->designs[0]->load_farad;
+}
+
+/* Files first: when standard output is a pipe whose reader is slow, they stand already. */
+static int commit(session *s)
+{
+    int done = 1;
+    output **all[] = {&s->json, &s->csv, &s->table};
+    for (size_t i = 0; i < sizeof all / sizeof all[0]; i++) {
+        output *out = *all[i];
+        *all[i] = NULL;
+        done &= !out || output_commit(out);
+    }
+    return done;
+}
+
+int session_close(session *s, int status)
+{
+    int asked_to_stop = output_interrupted();
+    if (asked_to_stop) {
+        status = EXIT_FAILED; /* main raises the signal again */
+    }
+    if (status == EXIT_DONE && !commit(s)) {
+        status = EXIT_FAILED;
+    }
+    if (status == EXIT_DONE && s->failed) {
+        status = EXIT_FAILED;
+    }
+    if (!asked_to_stop && !s->findings_shown) {
+        message_report(s->report, s->options->quiet);
+    }
+    session_release(s, 0, s->case_count);
+    output_drop(s->json);
+    output_drop(s->csv);
+    output_drop(s->table);
+    sag_free(s->cases);
+    sag_free((void *)s->opamps);
+    session_free_designs(s);
+    folders_free(&s->folders);
+    sag_report_free(s->report);
+    return status;
+}

@@ -1,0 +1,335 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "bias_private.h"
+
+#include "memory.h"
+#include "status.h"
+
+#define LANE_WIDTH 1
+#include "stage_lanes.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+/* A resting voltage is known to this before anything small-signal starts from it. */
+#define TOLERANCE_V 1e-11
+
+static sag_status allocate(sag_bias *bias, const sag_network *network)
+{
+    bias->network = network;
+    bias->x = sag_new(network->n, sizeof *bias->x);
+    bias->unknown = sag_new(network->source_count, sizeof *bias->unknown);
+    bias->source = sag_new(network->source_count, sizeof *bias->source);
+    bias->observed = sag_new(network->observed_count, sizeof *bias->observed);
+    bias->rail_v = sag_new(network->rail_count, sizeof *bias->rail_v);
+    return bias->x && bias->unknown && bias->source && bias->observed && bias->rail_v
+               ? SAG_OK
+               : SAG_NO_MEMORY;
+}
+
+/* Where a ground-referred supply puts the middle of its rails. */
+static double middle_v(const sag_network *network)
+{
+    const sag_supply *supply = &network->design->supply;
+    double volts = network->conditions.supply_v;
+    if (supply->middle >= 0) {
+        return 0;
+    }
+    return supply->positive == SAG_GROUND ? -volts / 2 : volts / 2;
+}
+
+/* One solve of the resting equations with the devices as they are. Reads and writes bias->unknown. */
+static sag_status solve(sag_bias *bias, int from_linear)
+{
+    const sag_network *network = bias->network;
+    sag_map map = {0};
+    sag_map_maker *maker = NULL;
+    stage_work work = {0};
+    double *base = sag_new(network->source_count, sizeof *base);
+    double *history = sag_new(network->state_count + network->opamp_count, sizeof *history);
+    sag_status status = base && history ? SAG_OK : SAG_NO_MEMORY;
+    if (status == SAG_OK) {
+        status = sag_map_new(network, &map);
+    }
+    if (status == SAG_OK) {
+        status = sag_map_maker_new(&bias->devices, &maker);
+    }
+    if (status == SAG_OK) {
+        status = stage_work_make(&work, &bias->devices);
+    }
+    if (status == SAG_OK) {
+        status = sag_map_fill(maker, 0, &map);
+    }
+    if (status == SAG_OK) {
+        work.base_observed = map.rest;
+        work.base_source = base;
+        work.tolerance_v = TOLERANCE_V;
+        lane_mask open = stage_solve_surely(&work, &map, history, 0, bias->unknown, -1, from_linear);
+        stage_see(&work, &map, bias->unknown);
+        memcpy(bias->source, work.source, network->source_count * sizeof *bias->source);
+        memcpy(bias->observed, work.seen, network->observed_count * sizeof *bias->observed);
+        for (size_t r = 0; r < network->rail_count; r++) {
+            size_t row = sag_network_rail_row(network, r);
+            bias->rail_v[r] = bias->observed[row] - bias->observed[row + 1];
+        }
+        status = lane_any(open) ? SAG_NOT_CONVERGED : sag_map_unknowns(maker, bias->source, bias->x);
+    }
+    stage_work_clear(&work);
+    sag_map_maker_free(maker);
+    sag_map_clear(&map);
+    sag_free(history);
+    sag_free(base);
+    return status;
+}
+
+/* SAG_STOPPED or SAG_NO_SWING where an op-amp cannot work with the rails found. */
+static sag_status check_opamps(const sag_bias *bias, sag_report *report)
+{
+    const sag_network *network = bias->network;
+    sag_status status = SAG_OK;
+    for (size_t k = 0; k < network->opamp_count; k++) {
+        const sag_network_opamp_data *data = &network->opamps[k];
+        const sag_stage_opamp *opamp = &bias->devices.opamps[k];
+        double rail_v = bias->rail_v[data->rail], by_current, by_supply;
+        char where[64];
+        snprintf(where, sizeof where, "%s at %.4g V", data->part->designator,
+                 network->conditions.supply_v);
+        if (rail_v < data->model->stops_below_v) {
+            sag_report_on(report, SAG_WARNING, where, "ask for higher supplies, or try another op-amp",
+                          "%s gets %.3g V; %s stops working below %.3g V.", data->part->designator,
+                          rail_v, data->model->head.name, data->model->stops_below_v);
+            status = SAG_STOPPED;
+            continue;
+        }
+        double room_v = rail_v - sag_drop_at(opamp->high, 0, rail_v, &by_current, &by_supply) -
+                        sag_drop_at(opamp->low, 0, rail_v, &by_current, &by_supply);
+        if (!(room_v > 2 * (opamp->knee_high_v + opamp->knee_low_v)) && status == SAG_OK) {
+            sag_report_on(report, SAG_WARNING, where, "ask for higher supplies, or try another op-amp",
+                          "%s has no swing: %.3g V between its rails is used up by the drops of %s.",
+                          data->part->designator, rail_v, data->model->head.name);
+            status = SAG_NO_SWING;
+        }
+    }
+    return status;
+}
+
+static sag_status find(sag_bias *bias, sag_report *report)
+{
+    const sag_network *network = bias->network;
+    for (size_t r = 0; r < network->rail_count; r++) {
+        bias->rail_v[r] = network->conditions.supply_v;
+    }
+    TRY(sag_devices_make(&bias->devices, network, bias->rail_v));
+    for (size_t k = 0; k < network->opamp_count; k++) {
+        bias->unknown[k] = middle_v(network);
+    }
+    /* Once with the figures at the supply asked for, then with those at the rails found: a diode and the
+     * battery's resistance stand between. The figures change too little to need a third. */
+    for (int round = 0; round < 2; round++) {
+        sag_status status = solve(bias, round == 0);
+        if (status > SAG_OK) {
+            sag_status reason = check_opamps(bias, report);
+            if (reason == SAG_OK) {
+                char where[32];
+                snprintf(where, sizeof where, "%.4g V", network->conditions.supply_v);
+                sag_report_on(report, SAG_WARNING, where, NULL,
+                              "No bias point was found at %.4g V: %s.", network->conditions.supply_v,
+                              sag_status_text(status));
+                reason = status;
+            }
+            return reason;
+        }
+        TRY(status);
+        if (round == 0) {
+            TRY(check_opamps(bias, report));
+            sag_devices_clear(&bias->devices);
+            TRY(sag_devices_make(&bias->devices, network, bias->rail_v));
+        }
+    }
+    return SAG_OK;
+}
+
+sag_status sag_bias_new(const sag_network *network, sag_bias **out, sag_report *report)
+{
+    *out = NULL;
+    sag_bias *bias = sag_new(1, sizeof *bias);
+    if (!bias) {
+        return SAG_NO_MEMORY;
+    }
+    sag_status status = allocate(bias, network);
+    if (status == SAG_OK) {
+        status = find(bias, report);
+    }
+    if (status != SAG_OK) {
+        sag_bias_free(bias);
+        return status;
+    }
+    *out = bias;
+    return SAG_OK;
+}
+
+void sag_bias_free(sag_bias *bias)
+{
+    if (bias) {
+        sag_devices_clear(&bias->devices);
+        sag_free(bias->x);
+        sag_free(bias->unknown);
+        sag_free(bias->source);
+        sag_free(bias->observed);
+        sag_free(bias->rail_v);
+        sag_free(bias);
+    }
+}
+
+const sag_network *sag_bias_network(const sag_bias *bias)
+{
+    return bias->network;
+}
+
+static double unknown_v(const sag_bias *bias, int unknown)
+{
+    return unknown < 0 ? 0 : bias->x[unknown];
+}
+
+double sag_bias_node_v(const sag_bias *bias, int node)
+{
+    return unknown_v(bias, sag_network_unknown(node));
+}
+
+double sag_bias_terminal_v(const sag_bias *bias)
+{
+    const sag_supply *supply = &bias->network->design->supply;
+    return sag_bias_node_v(bias, supply->positive) - sag_bias_node_v(bias, supply->negative);
+}
+
+double sag_bias_drain_a(const sag_bias *bias)
+{
+    return -bias->x[bias->network->supply_branch[0]];
+}
+
+/* Index of a part among those of its kind. */
+static size_t find_device(const sag_network *network, size_t part)
+{
+    size_t index = 0;
+    sag_part_kind kind = network->design->parts[part].kind;
+    for (size_t i = 0; i < part; i++) {
+        index += network->design->parts[i].kind == kind;
+    }
+    return index;
+}
+
+double sag_bias_part_current_a(const sag_bias *bias, size_t part)
+{
+    const sag_network *network = bias->network;
+    sag_part_kind kind = network->design->parts[part].kind;
+    if (kind == SAG_OPAMP) {
+        return sag_bias_opamp_get(bias, find_device(network, part)).out_a;
+    }
+    if (kind == SAG_DIODE) {
+        size_t d = find_device(network, part);
+        size_t j = network->opamp_count + network->rail_count + d;
+        double slope;
+        return sag_diode_current(&network->diodes[d].law, bias->unknown[j], &slope);
+    }
+    const sag_leg *leg = &network->legs[part];
+    if (leg->branch >= 0) {
+        return bias->x[leg->branch];
+    }
+    return leg->conductance * (unknown_v(bias, leg->a) - unknown_v(bias, leg->b));
+}
+
+sag_bias_opamp sag_bias_opamp_get(const sag_bias *bias, size_t index)
+{
+    const sag_network *network = bias->network;
+    const sag_network_opamp_data *data = &network->opamps[index];
+    const sag_stage_opamp *opamp = &bias->devices.opamps[index];
+    const sag_part *part = data->part;
+    double by_current, by_supply, rail_v = bias->rail_v[data->rail];
+    sag_bias_opamp found = {
+        .plus_v = sag_bias_node_v(bias, part->node[SAG_PIN_PLUS]),
+        .minus_v = sag_bias_node_v(bias, part->node[SAG_PIN_MINUS]),
+        .out_v = sag_bias_node_v(bias, part->node[SAG_PIN_OUT]),
+        .rail_positive_v = sag_bias_node_v(bias, part->node[SAG_PIN_RAIL_POSITIVE]),
+        .rail_negative_v = sag_bias_node_v(bias, part->node[SAG_PIN_RAIL_NEGATIVE]),
+        .gain_bandwidth_hz = opamp->wt / (2 * M_PI),
+        .second_pole_hz = opamp->second_pole / (2 * M_PI),
+        .slew_rise = opamp->slew_rise,
+        .slew_fall = opamp->slew_fall,
+        .open_loop_gain = data->model->open_loop_gain,
+        .output_ohm = data->output_ohm};
+    found.out_a = (bias->unknown[index] - found.out_v) * opamp->siemens;
+    found.to_positive_v = found.rail_positive_v - found.out_v -
+                          sag_drop_at(opamp->high, found.out_a, rail_v, &by_current, &by_supply);
+    found.to_negative_v = found.out_v - found.rail_negative_v -
+                          sag_drop_at(opamp->low, -found.out_a, rail_v, &by_current, &by_supply);
+    const sag_rail *rail = &network->rails[data->rail];
+    size_t at = 0;
+    for (size_t i = 0; i < network->design->package_count; i++) {
+        const sag_package *package = &network->design->packages[i];
+        if (package->rail_positive == rail->positive && package->rail_negative == rail->negative) {
+            if ((int)i == part->package) {
+                found.supply_a = sag_curve_at(&rail->supply_current[at], rail_v, NULL);
+            }
+            at++;
+        }
+    }
+    return found;
+}
+
+unsigned sag_bias_marks(const sag_bias *bias)
+{
+    const sag_network *network = bias->network;
+    unsigned marks = 0;
+    if (network->supply.beyond_data) {
+        marks |= SAG_MARK_BEYOND_BATTERY;
+    }
+    for (size_t k = 0; k < network->opamp_count; k++) {
+        const sag_network_opamp_data *data = &network->opamps[k];
+        const sag_opamp_model *model = data->model;
+        double rail_v = bias->rail_v[data->rail];
+        if (rail_v < model->supply_min_v) {
+            marks |= SAG_MARK_OUTSIDE_SHEET;
+        }
+        if (rail_v < sag_drop_lowest_supply(&data->high) || rail_v < sag_drop_lowest_supply(&data->low)) {
+            marks |= SAG_MARK_ESTIMATE;
+        }
+        /* An interval between two rows is as sure as the less sure of them. */
+        for (size_t i = 0; i < model->against_count; i++) {
+            int below = i + 1 < model->against_count && model->against[i + 1].supply_v <= rail_v;
+            int above = i > 0 && model->against[i - 1].supply_v >= rail_v;
+            if (model->against[i].estimate && !below && !above) {
+                marks |= SAG_MARK_ESTIMATE;
+            }
+        }
+        if (!isnan(model->input_low.works_to_v) || !isnan(model->input_high.works_to_v) ||
+            !isnan(model->input_low.reverses_at_v) || !isnan(model->input_high.reverses_at_v)) {
+            marks |= SAG_MARK_INPUT_RANGE_LEFT_OUT;
+        }
+        if (model->dead_band_v > 0) {
+            marks |= SAG_MARK_CROSSOVER_LEFT_OUT;
+        }
+        if (model->differential_diodes) {
+            marks |= SAG_MARK_INPUT_DIODES_LEFT_OUT;
+        }
+    }
+    return marks;
+}
+
+const char *sag_mark_text(sag_mark mark)
+{
+    switch (mark) {
+    case SAG_MARK_OUTSIDE_SHEET:
+        return "outside data sheet";
+    case SAG_MARK_ESTIMATE:
+        return "estimate";
+    case SAG_MARK_BEYOND_BATTERY:
+        return "beyond battery data";
+    case SAG_MARK_INPUT_RANGE_LEFT_OUT:
+        return "input range left out";
+    case SAG_MARK_CROSSOVER_LEFT_OUT:
+        return "crossover left out";
+    case SAG_MARK_INPUT_DIODES_LEFT_OUT:
+        return "input diodes left out";
+    }
+    return "";
+}

@@ -1,0 +1,90 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "diode.h"
+
+#include <math.h>
+
+double sag_wright_omega(double z)
+{
+    if (z < -36) {
+        return exp(z); /* w = e^z (1 - e^z + ...): the next term is below rounding */
+    }
+    /* Start: asymptotic for large z, exponential for small; then Newton on f = w + ln w - z with the
+     * third-order correction of Fritsch, Shafer and Crowley (Comm. ACM 16, 123, 1973). */
+    double w = z > 1 ? z - log(z) * (1 - 1 / z) : z > -2 ? exp((z - 1) * 0.6) : exp(z);
+    for (int i = 0; i < 4; i++) {
+        double r = z - w - log(w);
+        double t = 2 * (1 + w) * (1 + w + 2.0 / 3.0 * r);
+        double step = r / (1 + w) * (t - r) / (t - 2 * r);
+        w *= 1 + step;
+        if (fabs(step) < 1e-5) { /* fourth order: the error left is the fourth power */
+            break;
+        }
+    }
+    return w;
+}
+
+/* One junction with its series resistance: current at v, without the reverse branch. */
+static double junction(double saturation_a, double emission_v, double series_ohm, double v,
+                       double *slope)
+{
+    double shift = saturation_a * series_ohm;
+    double omega = sag_wright_omega(log(shift / emission_v) + (v + shift) / emission_v);
+    *slope = omega / (1 + omega) / series_ohm;
+    return emission_v / series_ohm * omega - saturation_a;
+}
+
+/* The breakdown branch takes over the same emission voltage and resistance. */
+#define BREAKDOWN_A 1e-3
+
+double sag_diode_current(const sag_diode_law *law, double v, double *slope)
+{
+    double current = junction(law->saturation_a, law->emission_v, law->series_ohm, v, slope);
+    if (isfinite(law->breakdown_v)) {
+        double back_slope;
+        /* Scaled so that BREAKDOWN_A flows at -breakdown_v; the constant term is left out, or it would
+         * add to the forward law. */
+        double start = law->breakdown_v - BREAKDOWN_A * law->series_ohm;
+        double scale = log(BREAKDOWN_A * law->series_ohm / law->emission_v);
+        double omega = sag_wright_omega(scale + (-v - start) / law->emission_v);
+        back_slope = omega / (1 + omega) / law->series_ohm;
+        current -= law->emission_v / law->series_ohm * omega;
+        *slope += back_slope;
+    }
+    return current;
+}
+
+sag_status sag_diode_fit(const sag_forward_point *points, size_t count, double breakdown_v,
+                         sag_diode_law *law)
+{
+    const double least_ohm = 1e-3;
+    double n_vt, ohm = least_ohm;
+    if (count == 0) {
+        return SAG_BAD_INPUT;
+    }
+    if (count == 1) {
+        n_vt = (points[0].voltage_v < 0.45 ? 1.0 : 1.8) * SAG_THERMAL_V;
+    } else if (count == 2) {
+        n_vt = (points[1].voltage_v - points[0].voltage_v) /
+               log(points[1].current_a / points[0].current_a);
+    } else {
+        /* Two differences of v = n Vt ln(i / Is) + R i: linear in n Vt and R. */
+        double l1 = log(points[1].current_a / points[0].current_a);
+        double l2 = log(points[2].current_a / points[1].current_a);
+        double d1 = points[1].current_a - points[0].current_a;
+        double d2 = points[2].current_a - points[1].current_a;
+        double v1 = points[1].voltage_v - points[0].voltage_v;
+        double v2 = points[2].voltage_v - points[1].voltage_v;
+        double determinant = l1 * d2 - l2 * d1;
+        n_vt = (v1 * d2 - v2 * d1) / determinant;
+        ohm = (l1 * v2 - l2 * v1) / determinant;
+    }
+    if (!(n_vt >= 0.8 * SAG_THERMAL_V) || !(n_vt <= 12 * SAG_THERMAL_V) || !(ohm >= 0)) {
+        return SAG_BAD_INPUT;
+    }
+    law->emission_v = n_vt;
+    law->series_ohm = fmax(ohm, least_ohm);
+    law->breakdown_v = breakdown_v;
+    double junction_v = points[0].voltage_v - law->series_ohm * points[0].current_a;
+    law->saturation_a = points[0].current_a / expm1(junction_v / n_vt);
+    return law->saturation_a > 0 && isfinite(law->saturation_a) ? SAG_OK : SAG_BAD_INPUT;
+}

@@ -1,0 +1,133 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* lane.h - a few grid points in lockstep: the number type of the stepping code.
+ *
+ * A file that includes this has set LANE_WIDTH to 1 or 4 first. Everything above is written once over `lane`; at width 1
+ * it is a plain double. No operation mixes lanes, so a point's figures do not depend on its neighbours or the
+ * width. */
+#ifndef RAILSAG_LANE_H
+#define RAILSAG_LANE_H
+
+#include <math.h>
+#include <stdint.h>
+
+#ifndef LANE_WIDTH
+#error "set LANE_WIDTH before including lane.h"
+#endif
+
+#if LANE_WIDTH == 1
+
+typedef double lane;
+typedef int64_t lane_mask; /* 0 or -1 */
+
+#define LANE_LESS(a, b) (-(lane_mask)((a) < (b)))
+
+static inline double lane_get(lane a, int i)
+{
+    (void)i;
+    return a;
+}
+
+static inline void lane_put(lane *a, int i, double value)
+{
+    (void)i;
+    *a = value;
+}
+
+static inline lane lane_of(double value)
+{
+    return value;
+}
+
+static inline lane lane_select(lane_mask mask, lane yes, lane no)
+{
+    return mask ? yes : no;
+}
+
+static inline lane lane_abs(lane a)
+{
+    return fabs(a);
+}
+
+static inline int lane_mask_get(lane_mask mask, int i)
+{
+    (void)i;
+    return mask != 0;
+}
+
+static inline void lane_mask_put(lane_mask *mask, int i, int value)
+{
+    (void)i;
+    *mask = value ? -1 : 0;
+}
+
+static inline int lane_any(lane_mask mask)
+{
+    return mask != 0;
+}
+
+#else
+
+/* Aligned as the allocator aligns, so that arrays of doubles and of lanes can share memory. */
+typedef double lane __attribute__((vector_size(8 * LANE_WIDTH), aligned(16)));
+typedef int64_t lane_mask __attribute__((vector_size(8 * LANE_WIDTH), aligned(16)));
+
+#define LANE_LESS(a, b) ((lane_mask)((a) < (b)))
+
+static inline double lane_get(lane a, int i)
+{
+    return a[i];
+}
+
+static inline void lane_put(lane *a, int i, double value)
+{
+    (*a)[i] = value;
+}
+
+static inline lane lane_of(double value)
+{
+    return value - (lane){0};
+}
+
+static inline lane lane_select(lane_mask mask, lane yes, lane no)
+{
+    return (lane)((mask & (lane_mask)yes) | (~mask & (lane_mask)no));
+}
+
+static inline lane lane_abs(lane a)
+{
+    lane_mask all_but_sign = (lane_mask){0} + INT64_MAX;
+    return (lane)((lane_mask)a & all_but_sign);
+}
+
+static inline int lane_mask_get(lane_mask mask, int i)
+{
+    return mask[i] != 0;
+}
+
+static inline void lane_mask_put(lane_mask *mask, int i, int value)
+{
+    (*mask)[i] = value ? -1 : 0;
+}
+
+static inline int lane_any(lane_mask mask)
+{
+    int64_t any = 0;
+    for (int i = 0; i < LANE_WIDTH; i++) {
+        any |= mask[i];
+    }
+    return any != 0;
+}
+
+#endif
+
+static inline lane lane_max(lane a, lane b)
+{
+    return lane_select(LANE_LESS(a, b), b, a);
+}
+
+static inline lane lane_min(lane a, lane b)
+{
+    return lane_select(LANE_LESS(b, a), b, a);
+}
+
+#endif

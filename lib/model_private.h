@@ -1,0 +1,40 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* model_private.h - shared by the readers of the four kinds of model file. */
+#ifndef RAILSAG_MODEL_PRIVATE_H
+#define RAILSAG_MODEL_PRIVATE_H
+
+#include "model.h"
+#include "read.h"
+
+/* A model file being read. The readers in it point at `errors`: never copied or moved. */
+typedef struct {
+    sag_json_document *document;
+    sag_json_reader root;
+    size_t errors;
+    int no_memory; /* set by whoever fails to allocate */
+} sag_model_file;
+
+/* Parses text and reads what all model files share into head. On failure there is nothing to close.
+ */
+sag_status sag_model_file_open(sag_model_file *in, const char *text, size_t length,
+                               const char *file, const char *kind, sag_model_head *head,
+                               sag_report *report);
+/* Reports unknown keys, frees the document; SAG_OK when there was no error. */
+sag_status sag_model_file_close(sag_model_file *in);
+
+void sag_model_head_clear(sag_model_head *head);
+
+/* Where files lie: model_list.c. */
+#define SAG_MODEL_PATH_MAX 4000
+
+/* "opamps", ...: the folder of a kind inside a folder of models. */
+const char *sag_model_subfolder(sag_model_kind kind);
+/* folder/sub/name and ending, without the empty ones; NULL when memory is short. */
+char *sag_model_join(const char *folder, const char *sub, const char *name, const char *ending);
+int sag_model_is_file(const char *path);
+/* What kind of file a text claims to be, as "opamp" or "design" (a static string), or NULL. Fails
+ * only when memory is short. */
+sag_status sag_model_claimed_kind(const char *text, size_t length, const char *file,
+                                  const char **claimed);
+
+#endif

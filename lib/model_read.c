@@ -1,0 +1,489 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "model_private.h"
+
+#include "memory.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+#define MAX_SOURCES 500
+#define MAX_ROWS    500 /* of a table */
+
+static const char *const head_keys[] = {"format", "name", "title", "source", "sources", "notes"};
+#define HEAD_KEY_COUNT (sizeof head_keys / sizeof *head_keys)
+
+static int is_head_key(const char *key, size_t length)
+{
+    for (size_t i = 0; i < HEAD_KEY_COUNT; i++) {
+        if (strlen(head_keys[i]) == length && !strncmp(head_keys[i], key, length)) {
+            return 1;
+        }
+    }
+    return 0;
+}
+
+/* The child of an object with this key. In an array: that child of the first element that has it,
+ * so that cell.open_circuit is a column of a table. */
+static const sag_json *child_of(const sag_json *value, const char *key, size_t length)
+{
+    for (const sag_json *child = value->first; child; child = child->next) {
+        if (value->type == SAG_JSON_OBJECT && strlen(child->key) == length &&
+            !strncmp(child->key, key, length)) {
+            return child;
+        }
+        if (value->type == SAG_JSON_ARRAY && child->type == SAG_JSON_OBJECT) {
+            const sag_json *found = child_of(child, key, length);
+            if (found) {
+                return found;
+            }
+        }
+    }
+    return NULL;
+}
+
+/* Reports that a key of "sources" names no figure, with the nearest figure at the place where it
+ * goes wrong. */
+static void report_unknown_figure(sag_json_reader *reader, const sag_json *entry,
+                                  const sag_json *parent, const char *segment, int at_top)
+{
+    const char *words[64];
+    size_t count = 0;
+    char hint[SAG_HINT_SIZE], excerpt[SAG_EXCERPT_SIZE], piece[SAG_NAME_MAX + 1];
+    const sag_json *object = parent->type == SAG_JSON_ARRAY ? parent->first : parent;
+    for (const sag_json *child = object && object->type == SAG_JSON_OBJECT ? object->first : NULL;
+         child && count < sizeof words / sizeof *words; child = child->next) {
+        if (strlen(child->key) <= SAG_NAME_MAX &&
+            !(at_top && is_head_key(child->key, strlen(child->key)))) {
+            words[count++] = child->key;
+        }
+    }
+    snprintf(piece, sizeof piece, "%.*s", (int)strcspn(segment, "."), segment);
+    sag_json_error(reader, entry,
+                   sag_read_hint(hint, piece, words, count,
+                                 "write the path of a figure in this file, as \"output.high\""),
+                   "\"%s\" names no figure in this file", sag_read_excerpt(excerpt, entry->key));
+}
+
+static int names_a_figure(sag_json_reader *reader, const sag_json *root, const sag_json *entry)
+{
+    const sag_json *value = root;
+    const char *segment = entry->key;
+    for (;;) {
+        size_t length = strcspn(segment, ".");
+        int at_top = value == root;
+        const sag_json *child =
+            at_top && is_head_key(segment, length) ? NULL : child_of(value, segment, length);
+        if (!child) {
+            report_unknown_figure(reader, entry, value, segment, at_top);
+            return 0;
+        }
+        if (segment[length] == '\0') {
+            return 1;
+        }
+        value = child;
+        segment += length + 1;
+    }
+}
+
+static char *copy(sag_model_file *in, const char *text)
+{
+    char *kept = sag_copy_text(text, strlen(text));
+    in->no_memory |= !kept;
+    return kept;
+}
+
+static void read_sources(sag_model_file *in, sag_model_head *head)
+{
+    sag_json_reader reader;
+    if (!sag_read_object(&in->root, "sources", SAG_OPTIONAL, &reader)) {
+        return;
+    }
+    if (reader.object->count > MAX_SOURCES) {
+        sag_json_error(&reader, reader.object, NULL, "there are more than %d sources", MAX_SOURCES);
+        return;
+    }
+    head->sources = sag_new(reader.object->count, sizeof *head->sources);
+    if (!head->sources) {
+        in->no_memory = 1;
+        return;
+    }
+    for (const sag_json *entry = reader.object->first; entry; entry = entry->next) {
+        if (entry->type != SAG_JSON_STRING || entry->string[0] == '\0') {
+            sag_json_error(&reader, entry, "write where the figure comes from, in double quotes",
+                           "a source must be a text");
+        } else if (names_a_figure(&reader, in->root.object, entry)) {
+            sag_figure_source *source = &head->sources[head->source_count++];
+            source->figure = copy(in, entry->key);
+            source->text = copy(in, entry->string);
+        }
+    }
+}
+
+static void read_head(sag_model_file *in, sag_model_head *head, const char *file)
+{
+    sag_json_reader *root = &in->root;
+    const char *text;
+    head->file = copy(in, file);
+    text = sag_read_name(root, "name", SAG_REQUIRED, "a model name");
+    if (text && strpbrk(text, "/,=")) {
+        sag_json_error(root, sag_json_get(root, "name"),
+                       "leave out / , and =", "a model name cannot be \"%s\"", text);
+    } else if (text) {
+        head->name = copy(in, text);
+        head->title = copy(in, text); /* unless it has one */
+    }
+    if (sag_json_text(root, "title", SAG_OPTIONAL, &text)) {
+        sag_free((void *)head->title);
+        head->title = copy(in, text);
+    }
+    if (sag_json_text(root, "source", SAG_REQUIRED, &text)) {
+        head->source = copy(in, text);
+        if (text[0] == '\0') {
+            sag_json_error(root, sag_json_get(root, "source"),
+                           "name the document that the figures come from", "the source is empty");
+        }
+    }
+    read_sources(in, head);
+    sag_read_notes(root);
+}
+
+sag_status sag_model_file_open(sag_model_file *in, const char *text, size_t length,
+                               const char *file, const char *kind, sag_model_head *head,
+                               sag_report *report)
+{
+    memset(in, 0, sizeof *in);
+    TRY(sag_json_read(text, length, file, &in->document, report));
+    in->root = sag_json_open(sag_json_root(in->document), file, report, &in->errors);
+    if (!in->root.object || !sag_read_format(&in->root, kind)) {
+        sag_json_free(in->document);
+        return SAG_BAD_INPUT;
+    }
+    read_head(in, head, file);
+    return SAG_OK;
+}
+
+sag_status sag_model_file_close(sag_model_file *in)
+{
+    sag_json_close(&in->root);
+    sag_json_free(in->document);
+    if (in->no_memory) {
+        return SAG_NO_MEMORY;
+    }
+    return in->errors ? SAG_BAD_INPUT : SAG_OK;
+}
+
+void sag_model_head_clear(sag_model_head *head)
+{
+    sag_free((void *)head->name);
+    sag_free((void *)head->title);
+    sag_free((void *)head->source);
+    sag_free((void *)head->file);
+    for (size_t i = 0; i < head->source_count; i++) {
+        sag_free((void *)head->sources[i].figure);
+        sag_free((void *)head->sources[i].text);
+    }
+    sag_free(head->sources);
+}
+
+/* Makes an array for a table that must be there; *table is the list or NULL. */
+static void *new_rows(sag_model_file *in, const char *key, size_t least, size_t most, size_t size,
+                      const sag_json **table)
+{
+    *table = sag_read_array(&in->root, key, SAG_REQUIRED, least, most);
+    if (!*table) {
+        return NULL;
+    }
+    void *rows = sag_new((*table)->count, size);
+    in->no_memory |= !rows;
+    return rows;
+}
+
+static sag_json_reader open_row(sag_model_file *in, const sag_json *row)
+{
+    return sag_json_open(row, in->root.file, in->root.report, &in->errors);
+}
+
+/* Batteries. */
+
+static void read_cell(sag_model_file *in, sag_battery_model *battery)
+{
+    const sag_json *table;
+    battery->rows = new_rows(in, "cell", 2, MAX_ROWS, sizeof *battery->rows, &table);
+    if (!battery->rows) {
+        return;
+    }
+    size_t before = in->errors;
+    for (const sag_json *row = table->first; row; row = row->next) {
+        sag_json_reader reader = open_row(in, row);
+        sag_battery_row *to = &battery->rows[battery->row_count++];
+        sag_json_quantity(&reader, "depth", SAG_REQUIRED, SAG_RATIO, 0, 1, &to->depth);
+        sag_json_quantity(&reader, "open_circuit", SAG_REQUIRED, SAG_VOLT, 0.01, 100,
+                          &to->open_circuit_v);
+        int audio = sag_json_quantity(&reader, "resistance_audio", SAG_REQUIRED, SAG_OHM, 0, 1e6,
+                                      &to->audio_ohm);
+        int dc =
+            sag_json_quantity(&reader, "resistance_dc", SAG_REQUIRED, SAG_OHM, 0, 1e6, &to->dc_ohm);
+        if (audio && dc && to->dc_ohm < to->audio_ohm) {
+            sag_json_error(&reader, row, "the slow part of the resistance adds to the fast one",
+                           "resistance_dc (%g ohm) is below resistance_audio (%g ohm)", to->dc_ohm,
+                           to->audio_ohm);
+        }
+        sag_json_close(&reader);
+    }
+    if (in->errors != before) {
+        return; /* comparing rows would only repeat them */
+    }
+    const sag_battery_row *last = &battery->rows[battery->row_count - 1];
+    if (battery->rows[0].depth > 0) {
+        sag_json_error(&in->root, table->first, "begin with a row for a fresh battery, depth 0%",
+                       "the first row is at a depth of %g %%", 100 * battery->rows[0].depth);
+    }
+    const sag_json *row = table->first;
+    for (size_t i = 1; i < battery->row_count; i++) {
+        const sag_battery_row *a = &battery->rows[i - 1], *b = &battery->rows[i];
+        row = row->next;
+        if (!(b->depth > a->depth)) {
+            sag_json_error(&in->root, row, "write the rows in rising depth, each once",
+                           "depth %g %% does not follow %g %%", 100 * b->depth, 100 * a->depth);
+        }
+        if (!(b->open_circuit_v < a->open_circuit_v)) {
+            sag_json_error(&in->root, row, "the open-circuit voltage must fall from row to row",
+                           "open_circuit %g V is not below %g V, the row before it",
+                           b->open_circuit_v, a->open_circuit_v);
+        }
+    }
+    if (last->depth < 1) {
+        sag_json_error(&in->root, row, "end with a row for an empty battery, depth 100%",
+                       "the last row is at a depth of %g %%", 100 * last->depth);
+    }
+}
+
+static void read_capacity(sag_model_file *in, sag_battery_model *battery)
+{
+    const sag_json *table;
+    battery->capacity = new_rows(in, "capacity", 1, MAX_ROWS, sizeof *battery->capacity, &table);
+    if (!battery->capacity) {
+        return;
+    }
+    double before = -1;
+    for (const sag_json *row = table->first; row; row = row->next) {
+        sag_json_reader reader = open_row(in, row);
+        sag_battery_capacity *to = &battery->capacity[battery->capacity_count++];
+        if (sag_json_quantity(&reader, "drain", SAG_REQUIRED, SAG_AMPERE, 1e-9, 100,
+                              &to->drain_a)) {
+            if (to->drain_a <= before) {
+                sag_json_error(&reader, row, "write the rows in rising drain, each once",
+                               "drain %g mA does not follow %g mA", 1e3 * to->drain_a,
+                               1e3 * before);
+            }
+            before = to->drain_a;
+        }
+        sag_json_quantity(&reader, "charge", SAG_REQUIRED, SAG_COULOMB, 1e-3, 1e7, &to->charge_c);
+        sag_json_quantity(&reader, "spread", SAG_OPTIONAL, SAG_RATIO, 0, 0.99, &to->spread);
+        sag_json_close(&reader);
+    }
+}
+
+static void read_battery(sag_model_file *in, sag_battery_model *battery)
+{
+    sag_json_reader *root = &in->root;
+    battery->shelf_life_s = (double)NAN;
+    sag_json_quantity(root, "nominal", SAG_REQUIRED, SAG_VOLT, 0.1, 100, &battery->nominal_v);
+    int flat = sag_json_quantity(root, "flat", SAG_REQUIRED, SAG_VOLT, 0.01, 100, &battery->flat_v);
+    sag_json_quantity(root, "self_discharge_per_year", SAG_OPTIONAL, SAG_RATIO, 0, 1,
+                      &battery->self_discharge_per_year);
+    sag_json_quantity(root, "shelf_life", SAG_OPTIONAL, SAG_SECOND, 3600, 3.2e9,
+                      &battery->shelf_life_s);
+    size_t before = in->errors;
+    read_cell(in, battery);
+    if (flat && battery->row_count && in->errors == before &&
+        battery->flat_v >= battery->rows[0].open_circuit_v) {
+        sag_json_error(root, sag_json_get(root, "flat"),
+                       "flat is the voltage under light load at which the battery is used up",
+                       "flat (%g V) is not below the open-circuit voltage of the first row (%g V)",
+                       battery->flat_v, battery->rows[0].open_circuit_v);
+    }
+    read_capacity(in, battery);
+}
+
+sag_status sag_battery_model_read(const char *text, size_t length, const char *file,
+                                  sag_battery_model **out, sag_report *report)
+{
+    sag_model_file in;
+    *out = NULL;
+    sag_battery_model *battery = sag_new(1, sizeof *battery);
+    if (!battery) {
+        return SAG_NO_MEMORY;
+    }
+    sag_status status =
+        sag_model_file_open(&in, text, length, file, "battery", &battery->head, report);
+    if (status == SAG_OK) {
+        read_battery(&in, battery);
+        status = sag_model_file_close(&in);
+    }
+    if (status == SAG_OK) {
+        *out = battery;
+    } else {
+        sag_battery_model_free(battery);
+    }
+    return status;
+}
+
+void sag_battery_model_free(sag_battery_model *model)
+{
+    if (model) {
+        sag_model_head_clear(&model->head);
+        sag_free(model->rows);
+        sag_free(model->capacity);
+        sag_free(model);
+    }
+}
+
+/* Diodes. */
+
+static void read_diode(sag_model_file *in, sag_diode_model *diode)
+{
+    const sag_json *table;
+    diode->breakdown_v = (double)INFINITY;
+    sag_json_quantity(&in->root, "breakdown", SAG_OPTIONAL, SAG_VOLT, 0.1, 10000,
+                      &diode->breakdown_v);
+    diode->forward = new_rows(in, "forward", 1, 3, sizeof *diode->forward, &table);
+    if (!diode->forward) {
+        return;
+    }
+    sag_forward_point before = {0, 0};
+    for (const sag_json *row = table->first; row; row = row->next) {
+        sag_json_reader reader = open_row(in, row);
+        sag_forward_point *to = &diode->forward[diode->forward_count++];
+        int current = sag_json_quantity(&reader, "current", SAG_REQUIRED, SAG_AMPERE, 1e-12, 1000,
+                                        &to->current_a);
+        int voltage = sag_json_quantity(&reader, "voltage", SAG_REQUIRED, SAG_VOLT, 1e-3, 100,
+                                        &to->voltage_v);
+        if (current && voltage) {
+            if (to->current_a <= before.current_a || to->voltage_v <= before.voltage_v) {
+                sag_json_error(&reader, row, "write the points in rising current and voltage",
+                               "%g mA at %g V does not follow %g mA at %g V", 1e3 * to->current_a,
+                               to->voltage_v, 1e3 * before.current_a, before.voltage_v);
+            }
+            before = *to;
+        }
+        sag_json_close(&reader);
+    }
+}
+
+sag_status sag_diode_model_read(const char *text, size_t length, const char *file,
+                                sag_diode_model **out, sag_report *report)
+{
+    sag_model_file in;
+    *out = NULL;
+    sag_diode_model *diode = sag_new(1, sizeof *diode);
+    if (!diode) {
+        return SAG_NO_MEMORY;
+    }
+    sag_status status = sag_model_file_open(&in, text, length, file, "diode", &diode->head, report);
+    if (status == SAG_OK) {
+        read_diode(&in, diode);
+        status = sag_model_file_close(&in);
+    }
+    if (status == SAG_OK) {
+        *out = diode;
+    } else {
+        sag_diode_model_free(diode);
+    }
+    return status;
+}
+
+void sag_diode_model_free(sag_diode_model *model)
+{
+    if (model) {
+        sag_model_head_clear(&model->head);
+        sag_free(model->forward);
+        sag_free(model);
+    }
+}
+
+/* Pickups. */
+
+static void read_levels(sag_model_file *in, sag_pickup_model *pickup)
+{
+    static const char *const names[] = {"soft", "normal", "hard", "extreme"};
+    const size_t count = sizeof names / sizeof *names;
+    sag_json_reader reader;
+    if (!sag_read_object(&in->root, "levels", SAG_OPTIONAL, &reader)) {
+        return;
+    }
+    pickup->level_names = sag_new(count, sizeof *pickup->level_names);
+    pickup->level_vpk = sag_new(count, sizeof *pickup->level_vpk);
+    if (!pickup->level_names || !pickup->level_vpk) {
+        in->no_memory = 1;
+        return;
+    }
+    for (size_t i = 0; i < count; i++) {
+        double vpk;
+        if (!sag_json_level(&reader, names[i], SAG_OPTIONAL, &vpk)) {
+            continue;
+        }
+        if (!(vpk > 0 && vpk <= 1000)) {
+            sag_json_error(&reader, sag_json_get(&reader, names[i]),
+                           "write a level above 0 and up to 1000Vpk",
+                           "a playing level of %g Vpk is out of range", vpk);
+        }
+        pickup->level_names[pickup->level_count] = names[i];
+        pickup->level_vpk[pickup->level_count++] = vpk;
+    }
+    sag_json_close(&reader);
+}
+
+static void read_pickup(sag_model_file *in, sag_pickup_model *pickup)
+{
+    sag_json_reader *root = &in->root;
+    const sag_json *inductance = sag_json_get(root, "inductance");
+    const sag_json *series = sag_json_get(root, "series_capacitance");
+    if (!inductance == !series) {
+        sag_json_error(root, inductance ? series : root->object,
+                       "a coil has \"inductance\", a piezo has \"series_capacitance\"",
+                       "the pickup has %s of inductance and series_capacitance",
+                       inductance ? "both" : "neither");
+    }
+    sag_json_quantity(root, "inductance", SAG_OPTIONAL, SAG_HENRY, 1e-6, 1000, &pickup->henry);
+    sag_json_quantity(root, "series_capacitance", SAG_OPTIONAL, SAG_FARAD, 1e-13, 1e-5,
+                      &pickup->series_farad);
+    sag_json_quantity(root, "resistance", inductance ? SAG_REQUIRED : SAG_OPTIONAL, SAG_OHM,
+                      inductance ? 0.1 : 0, 1e9, &pickup->ohm);
+    sag_json_quantity(root, "capacitance", SAG_OPTIONAL, SAG_FARAD, 0, 1e-5, &pickup->farad);
+    read_levels(in, pickup);
+}
+
+sag_status sag_pickup_model_read(const char *text, size_t length, const char *file,
+                                 sag_pickup_model **out, sag_report *report)
+{
+    sag_model_file in;
+    *out = NULL;
+    sag_pickup_model *pickup = sag_new(1, sizeof *pickup);
+    if (!pickup) {
+        return SAG_NO_MEMORY;
+    }
+    sag_status status =
+        sag_model_file_open(&in, text, length, file, "pickup", &pickup->head, report);
+    if (status == SAG_OK) {
+        read_pickup(&in, pickup);
+        status = sag_model_file_close(&in);
+    }
+    if (status == SAG_OK) {
+        *out = pickup;
+    } else {
+        sag_pickup_model_free(pickup);
+    }
+    return status;
+}
+
+void sag_pickup_model_free(sag_pickup_model *model)
+{
+    if (model) {
+        sag_model_head_clear(&model->head);
+        sag_free((void *)model->level_names);
+        sag_free(model->level_vpk);
+        sag_free(model);
+    }
+}

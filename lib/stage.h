@@ -1,0 +1,70 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* stage.h - one implicit stage: the linear part condensed onto the op-amps, their rails and the diodes.
+ *
+ * A stage solves the network's equations with every state's rate written as a (s - s*), where s* is known from the
+ * stages before (a = 0: at rest). The linear part is factored once for each a, and leaves
+ *     [states; observed] = M [s*; u; src]          as deviations from a base
+ * so that Newton runs on one unknown an op-amp, one a pair of rails and one a diode:
+ *     e_k   EMF behind the output resistance of op-amp k (also its gain node vg)         V
+ *     H_r   current through rail pair r from positive to negative: quiescent current and the part of the load
+ *           currents that does not split evenly                                             A
+ *     v_d   voltage of diode d                                                              V
+ * stage_lanes.h has the equations. */
+#ifndef RAILSAG_STAGE_H
+#define RAILSAG_STAGE_H
+
+#include "network_private.h"
+
+/* A clamp's ramp (smooth_lanes.h) over its half-width k is a tenth at this times k: root of (t+1)^3 (3-t) = 1.6. There the
+ * clamp carries a tenth of the slew rate, and the limit counts as met. */
+#define SAG_RAMP_TENTH (-0.2068663538)
+/* And so does the slew rate where |tanh| is 0.9: |wt x / SR| there. */
+#define SAG_SLEW_MET 1.4722194895832204
+
+/* Figures of one op-amp at its supply. */
+typedef struct {
+    double wt;                    /* 2 pi GBW, rad/s */
+    double slew_rise, slew_fall;  /* V/s */
+    double leak;                  /* wt / A0, 1/s */
+    double siemens;               /* 1 / Ro */
+    double second_pole;           /* rad/s; INFINITY: none */
+    double short_source_a, short_sink_a;
+    double knee_high_v, knee_low_v;   /* half-width of the knee of each limit */
+    double knee_source_a, knee_sink_a;
+    double clear_v;               /* further than this inside both rails no clamp can conduct */
+    const sag_drop_surface *high, *low;
+    size_t rail;
+} sag_stage_opamp;
+
+typedef struct {
+    const sag_network *network;
+    sag_stage_opamp *opamps;
+    double *kappa;    /* weights of the network's states, second poles filled in */
+    double *split_a;  /* each rail pair: load current over which the split between the rails changes over */
+} sag_devices;
+
+/* The op-amps' figures with rail_v volts between each pair of rails (network->rail_count values). */
+sag_status sag_devices_make(sag_devices *devices, const sag_network *network, const double *rail_v);
+void sag_devices_clear(sag_devices *devices);
+
+/* M for one a, row-major: rows states then observed, columns states (history), the drive, sources. */
+typedef struct {
+    double a; /* 1/s */
+    size_t rows, columns;
+    double *m;
+    double *rest; /* observed values with no history, drive or sources: what the constants alone give */
+} sag_map;
+
+/* Room for a map of the network; filled by sag_map_fill. */
+sag_status sag_map_new(const sag_network *network, sag_map *map);
+void sag_map_clear(sag_map *map);
+
+typedef struct sag_map_maker sag_map_maker; /* workspace for filling maps */
+sag_status sag_map_maker_new(const sag_devices *devices, sag_map_maker **out);
+void sag_map_maker_free(sag_map_maker *maker);
+sag_status sag_map_fill(sag_map_maker *maker, double a, sag_map *map);
+
+/* The unknowns x themselves, from the resting map's sources (a = 0): for reading back the bias point. */
+sag_status sag_map_unknowns(sag_map_maker *maker, const double *source, double *x);
+
+#endif

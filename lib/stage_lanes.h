@@ -1,0 +1,443 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* stage_lanes.h - Newton's method on one implicit stage, over lanes. Included with LANE_WIDTH set.
+ *
+ * Op-amp k, with everything at the end of the stage:
+ *     vg' = SR tanh(wt x / SR) - (vg - vmid) wt/A0 - clamps                               [V/s]
+ *     clamps = SR/k [ramp(vo - vhigh + k) - ramp(vlow - vo + k)] + the same for the current limit
+ *     io  = (e - vo) / Ro,   vg = e
+ *   x      v(plus) - v(minus) + offset, behind the second pole                             V
+ *   vo     output pin;  e  EMF behind Ro;  io  out of the pin                              V, V, A
+ *   vhigh  positive rail less the drop at io and the supply of the moment; vlow likewise   V
+ *   vmid   half way between the rails of the moment                                        V
+ *   SR     slew rate, of the direction x asks for                                          V/s
+ *   k      half-width of the knee: a clamp begins 2 k inside the limit and carries the whole slew rate at it
+ * Limits: small x and vo clear of the limits: one pole at wt/A0, DC gain A0. Large x: vg' = +-SR.
+ * Rail pair r:   H = Iq(vs) + sum over its op-amps of (sqrt(io^2 + s^2) - s)/2,  s the split current; with the even half
+ *                in the linear part, the positive rail then delivers io when io > s, and nothing when io < -s.
+ * Diode d:       v_d as the linear part gives it with the diode's current.
+ *
+ * tanh is linearised at x, or at the point where it would supply the slope that vg asks for, whichever is
+ * nearer zero: plain Newton overshoots where tanh saturates. The solution is the same. */
+#ifndef RAILSAG_STAGE_LANES_H
+#define RAILSAG_STAGE_LANES_H
+
+#include "memory.h"
+#include "smooth_lanes.h"
+#include "stage.h"
+
+#define STAGE_MOST_ITERATIONS 25
+#define STAGE_MARGIN_KNEES    5.0 /* how far a Newton step may take an output past its limit */
+
+/* What one residual row depends on: an observed quantity, with the derivative. */
+typedef struct {
+    size_t observed;
+    lane by;
+} stage_slope;
+
+typedef struct {
+    const sag_devices *devices;
+    const double *base_observed; /* resting values that the map's deviations add to */
+    const double *base_source;
+    double tolerance_v;          /* a Newton update below it is the last */
+    double widen;                /* 1; more widens the linear range of every op-amp, for continuation */
+    size_t states, opamps, rails, diodes, sources, observed;
+    size_t slope_room;           /* slopes a row */
+    lane *rest, *seen;           /* observed: before and with the sources */
+    lane *source, *source_slope; /* sources and their derivatives by the unknowns */
+    lane *residual, *update;
+    lane *jacobian;              /* sources x sources, then its LU factors */
+    lane *direct;                /* sources x sources: derivative by the unknowns not through the map */
+    stage_slope *slopes;         /* sources x slope_room */
+    size_t *slope_count;
+    long iterations;             /* so far */
+} stage_work;
+
+static inline void stage_work_clear(stage_work *work)
+{
+    sag_free(work->rest);
+    sag_free(work->slopes);
+    sag_free(work->slope_count);
+}
+
+static inline sag_status stage_work_make(stage_work *work, const sag_devices *devices)
+{
+    const sag_network *network = devices->network;
+    *work = (stage_work){.devices = devices,
+                         .tolerance_v = 1e-9,
+                         .widen = 1,
+                         .states = network->state_count,
+                         .opamps = network->opamp_count,
+                         .rails = network->rail_count,
+                         .diodes = network->diode_count,
+                         .sources = network->source_count,
+                         .observed = network->observed_count,
+                         .slope_room = network->opamp_count + 4};
+    size_t n = work->sources;
+    work->rest = sag_new(2 * work->observed + 4 * n + 2 * n * n, sizeof(lane));
+    work->slopes = sag_new(n * work->slope_room, sizeof *work->slopes);
+    work->slope_count = sag_new(n, sizeof *work->slope_count);
+    if (!work->rest || !work->slopes || !work->slope_count) {
+        stage_work_clear(work);
+        return SAG_NO_MEMORY;
+    }
+    work->seen = work->rest + work->observed;
+    work->source = work->seen + work->observed;
+    work->source_slope = work->source + n;
+    work->residual = work->source_slope + n;
+    work->update = work->residual + n;
+    work->jacobian = work->update + n;
+    work->direct = work->jacobian + n * n;
+    return SAG_OK;
+}
+
+static inline void stage_add_slope(stage_work *work, size_t row, size_t observed, lane by)
+{
+    work->slopes[row * work->slope_room + work->slope_count[row]++] = (stage_slope){observed, by};
+}
+
+/* The drop of one side, lane by lane: tables do not vectorise, and few points need them. */
+static inline lane stage_drop(const sag_drop_surface *surface, lane current, lane supply,
+                              lane *by_current, lane *by_supply)
+{
+    lane drop = lane_of(0);
+    *by_current = *by_supply = drop;
+    for (int i = 0; i < LANE_WIDTH; i++) {
+        double c, s;
+        lane_put(&drop, i, sag_drop_at(surface, lane_get(current, i), lane_get(supply, i), &c, &s));
+        lane_put(by_current, i, c);
+        lane_put(by_supply, i, s);
+    }
+    return drop;
+}
+
+typedef struct {
+    lane sum;                              /* all clamps together, V/s, positive pulls vg down */
+    lane by_vo, by_io, by_vp, by_vn;       /* derivatives of sum */
+    int conduct;                           /* any lane */
+} stage_clamps;
+
+static inline stage_clamps stage_clamp(const sag_stage_opamp *p, double widen, lane vo, lane io,
+                                       lane vp, lane vn)
+{
+    lane zero = lane_of(0);
+    stage_clamps c = {zero, zero, zero, zero, zero, 0};
+    lane_mask near = LANE_LESS(vp - vo, lane_of(p->clear_v)) | LANE_LESS(vo - vn, lane_of(p->clear_v));
+    if (lane_any(near)) {
+        lane by_current, by_supply, slope;
+        lane drop = stage_drop(p->high, io, vp - vn, &by_current, &by_supply);
+        double gain = widen * p->slew_rise / p->knee_high_v;
+        c.sum += gain * lane_ramp(vo - vp + drop + p->knee_high_v, p->knee_high_v, &slope);
+        slope *= gain;
+        c.by_vo += slope;
+        c.by_io += slope * by_current;
+        c.by_vp += slope * (by_supply - 1.0);
+        c.by_vn -= slope * by_supply;
+        drop = stage_drop(p->low, -io, vp - vn, &by_current, &by_supply);
+        gain = widen * p->slew_fall / p->knee_low_v;
+        c.sum -= gain * lane_ramp(vn + drop - vo + p->knee_low_v, p->knee_low_v, &slope);
+        slope *= gain;
+        c.by_vo += slope;
+        c.by_io += slope * by_current;
+        c.by_vp -= slope * by_supply;
+        c.by_vn -= slope * (1.0 - by_supply);
+    }
+    lane source_over = io - p->short_source_a + p->knee_source_a;
+    lane sink_over = -io - p->short_sink_a + p->knee_sink_a;
+    near = LANE_LESS(lane_of(-p->knee_source_a), source_over) | LANE_LESS(lane_of(-p->knee_sink_a), sink_over);
+    if (lane_any(near)) {
+        lane slope;
+        double gain = widen * p->slew_rise / p->knee_source_a;
+        c.sum += gain * lane_ramp(source_over, p->knee_source_a, &slope);
+        c.by_io += gain * slope;
+        gain = widen * p->slew_fall / p->knee_sink_a;
+        c.sum -= gain * lane_ramp(sink_over, p->knee_sink_a, &slope);
+        c.by_io += gain * slope;
+    }
+    return c;
+}
+
+/* Where tanh would give the share c of the slew rate, in units of SR/wt; infinite where no point does. */
+static inline lane stage_atanh(lane c)
+{
+    lane x = c;
+    for (int i = 0; i < LANE_WIDTH; i++) {
+        double share = lane_get(c, i);
+        lane_put(&x, i, fabs(share) < 1 - 1e-12 ? atanh(share) : copysign(INFINITY, share));
+    }
+    return x;
+}
+
+/* Residual and slopes of op-amp k's gain node, scaled by ts to volts. linear: as if no limit were there. */
+static inline void stage_opamp(stage_work *work, double a, double ts, size_t k, const lane *y,
+                               lane gain_history, int linear)
+{
+    const sag_stage_opamp *p = &work->devices->opamps[k];
+    size_t row = k * SAG_OBSERVED_PER_OPAMP;
+    size_t rail = work->opamps * SAG_OBSERVED_PER_OPAMP + 2 * p->rail;
+    lane x = work->seen[row + SAG_OBSERVED_DRIVE], vo = work->seen[row + SAG_OBSERVED_OUT];
+    lane vp = work->seen[rail], vn = work->seen[rail + 1];
+    lane e = y[k], io = (e - vo) * p->siemens, zero = lane_of(0);
+    stage_clamps c = {zero, zero, zero, zero, zero, 0};
+    if (!linear) {
+        c = stage_clamp(p, work->widen, vo, io, vp, vn);
+    }
+    lane asked = a * (e - gain_history) + p->leak * (e - 0.5 * (vp + vn)) + c.sum;
+    lane slew = lane_select(LANE_LESS(x, zero), lane_of(p->slew_fall), lane_of(p->slew_rise)) * work->widen;
+    lane drive = p->wt * x / slew, at = drive, sech2;
+    if (linear) {
+        at = zero;
+    } else if (lane_any(LANE_LESS(lane_of(0.5), lane_abs(drive)))) {
+        lane asked_slew =
+            lane_select(LANE_LESS(asked, zero), lane_of(p->slew_fall), lane_of(p->slew_rise)) * work->widen;
+        lane node = stage_atanh(asked / asked_slew);
+        lane_mask take = LANE_LESS(lane_abs(node), lane_abs(drive)) & LANE_LESS(lane_of(0.5), lane_abs(drive));
+        slew = lane_select(take, asked_slew, slew);
+        drive = p->wt * x / slew;
+        at = lane_select(take, node, drive);
+    }
+    lane t = lane_tanh(at, &sech2);
+    work->residual[k] = ts * (asked - slew * (t + sech2 * (drive - at)));
+    work->slope_count[k] = 0;
+    stage_add_slope(work, k, row + SAG_OBSERVED_DRIVE, -ts * p->wt * sech2);
+    stage_add_slope(work, k, row + SAG_OBSERVED_OUT, ts * (c.by_vo - p->siemens * c.by_io));
+    stage_add_slope(work, k, rail, ts * (c.by_vp - 0.5 * p->leak));
+    stage_add_slope(work, k, rail + 1, ts * (c.by_vn - 0.5 * p->leak));
+    work->direct[k * work->sources + k] = ts * (a + p->leak + p->siemens * c.by_io);
+}
+
+static inline void stage_rail(stage_work *work, size_t r, const lane *y)
+{
+    const sag_devices *devices = work->devices;
+    size_t row = work->opamps + r, seen = work->opamps * SAG_OBSERVED_PER_OPAMP + 2 * r;
+    lane supply = work->seen[seen] - work->seen[seen + 1], quiet = supply, slope = supply;
+    for (int i = 0; i < LANE_WIDTH; i++) {
+        double by;
+        lane_put(&quiet, i, sag_rail_current(&devices->network->rails[r], lane_get(supply, i), &by));
+        lane_put(&slope, i, by);
+    }
+    lane residual = y[row] - quiet;
+    work->slope_count[row] = 0;
+    stage_add_slope(work, row, seen, -slope);
+    stage_add_slope(work, row, seen + 1, slope);
+    double split = devices->split_a[r];
+    for (size_t k = 0; k < work->opamps; k++) {
+        const sag_stage_opamp *p = &devices->opamps[k];
+        if (p->rail != r) {
+            continue;
+        }
+        size_t out = k * SAG_OBSERVED_PER_OPAMP + SAG_OBSERVED_OUT;
+        lane io = (y[k] - work->seen[out]) * p->siemens, root = io * io + split * split;
+        for (int i = 0; i < LANE_WIDTH; i++) {
+            lane_put(&root, i, sqrt(lane_get(root, i)));
+        }
+        lane by_io = 0.5 * io / root;
+        residual -= 0.5 * (root - split);
+        work->direct[row * work->sources + k] = -by_io * p->siemens;
+        stage_add_slope(work, row, out, by_io * p->siemens);
+    }
+    work->direct[row * work->sources + row] = lane_of(1);
+    work->residual[row] = residual;
+}
+
+static inline void stage_diode(stage_work *work, size_t d, const lane *y)
+{
+    size_t row = work->opamps + work->rails + d;
+    size_t seen = work->opamps * SAG_OBSERVED_PER_OPAMP + 2 * work->rails + d;
+    work->residual[row] = y[row] - work->seen[seen];
+    work->slope_count[row] = 0;
+    stage_add_slope(work, row, seen, lane_of(-1));
+    work->direct[row * work->sources + row] = lane_of(1);
+}
+
+/* Sources from the unknowns, then what the network makes of them. */
+static inline void stage_see(stage_work *work, const sag_map *map, const lane *y)
+{
+    const sag_network *network = work->devices->network;
+    size_t linear = work->opamps + work->rails;
+    for (size_t j = 0; j < linear; j++) {
+        work->source[j] = y[j] - work->base_source[j];
+        work->source_slope[j] = lane_of(1);
+    }
+    for (size_t d = 0; d < work->diodes; d++) {
+        size_t j = linear + d;
+        lane current = y[j], slope = y[j];
+        for (int i = 0; i < LANE_WIDTH; i++) {
+            double by, v = lane_get(y[j], i);
+            double amps = sag_diode_current(&network->diodes[d].law, v, &by);
+            lane_put(&current, i, amps - SAG_DIODE_REFERENCE_S * v);
+            lane_put(&slope, i, by - SAG_DIODE_REFERENCE_S);
+        }
+        work->source[j] = current - work->base_source[j];
+        work->source_slope[j] = slope;
+    }
+    for (size_t q = 0; q < work->observed; q++) {
+        const double *m = map->m + (work->states + q) * map->columns + work->states + 1;
+        lane sum = work->rest[q];
+        for (size_t j = 0; j < work->sources; j++) {
+            sum += m[j] * work->source[j];
+        }
+        work->seen[q] = sum;
+    }
+}
+
+/* residual row's derivative by column `column` of the map (a history, or a source). */
+static inline lane stage_through(const stage_work *work, const sag_map *map, size_t row, size_t column)
+{
+    lane sum = lane_of(0);
+    const stage_slope *slope = work->slopes + row * work->slope_room;
+    for (size_t s = 0; s < work->slope_count[row]; s++) {
+        sum += slope[s].by * map->m[(work->states + slope[s].observed) * map->columns + column];
+    }
+    return sum;
+}
+
+/* LU in place without exchanges: each diagonal is one plus a loop gain. Returns the lanes with a vanishing pivot. */
+static inline lane_mask stage_factor(lane *m, size_t n)
+{
+    lane_mask bad = LANE_LESS(lane_of(0), lane_of(0));
+    for (size_t k = 0; k < n; k++) {
+        lane pivot = m[k * n + k];
+        bad |= ~LANE_LESS(lane_of(1e-12), lane_abs(pivot));
+        for (size_t i = k + 1; i < n; i++) {
+            lane factor = m[i * n + k] / pivot;
+            m[i * n + k] = factor;
+            for (size_t j = k + 1; j < n; j++) {
+                m[i * n + j] -= factor * m[k * n + j];
+            }
+        }
+    }
+    return bad;
+}
+
+static inline void stage_substitute(const lane *m, size_t n, lane *b)
+{
+    for (size_t i = 1; i < n; i++) {
+        for (size_t j = 0; j < i; j++) {
+            b[i] -= m[i * n + j] * b[j];
+        }
+    }
+    for (size_t i = n; i-- > 0;) {
+        for (size_t j = i + 1; j < n; j++) {
+            b[i] -= m[i * n + j] * b[j];
+        }
+        b[i] /= m[i * n + i];
+    }
+}
+
+/* Takes EMFs back where a step has thrown an output far past its limits (taken at no load current, where they are widest)
+ * or past its current limit. Returns 1 when it moved any. */
+static inline int stage_project(stage_work *work, const sag_map *map, lane *y)
+{
+    int moved = 0;
+    for (size_t k = 0; k < work->opamps; k++) {
+        const sag_stage_opamp *p = &work->devices->opamps[k];
+        size_t row = k * SAG_OBSERVED_PER_OPAMP + SAG_OBSERVED_OUT;
+        size_t rail = work->opamps * SAG_OBSERVED_PER_OPAMP + 2 * p->rail;
+        lane vo = work->seen[row], vp = work->seen[rail], vn = work->seen[rail + 1], zero = lane_of(0);
+        double gain = map->m[(work->states + row) * map->columns + work->states + 1 + k];
+        lane_mask near = LANE_LESS(vp - vo, lane_of(p->clear_v)) | LANE_LESS(vo - vn, lane_of(p->clear_v));
+        if (lane_any(near) && gain > 1e-6) {
+            lane by_current, by_supply;
+            lane over = vo - vp + stage_drop(p->high, zero, vp - vn, &by_current, &by_supply) -
+                        2 * STAGE_MARGIN_KNEES * p->knee_high_v;
+            lane under = vn + stage_drop(p->low, zero, vp - vn, &by_current, &by_supply) - vo -
+                         2 * STAGE_MARGIN_KNEES * p->knee_low_v;
+            if (lane_any(LANE_LESS(zero, over) | LANE_LESS(zero, under))) {
+                y[k] += (lane_max(under, zero) - lane_max(over, zero)) / gain;
+                vo += lane_max(under, zero) - lane_max(over, zero);
+                moved = 1;
+            }
+        }
+        lane io = (y[k] - vo) * p->siemens;
+        lane over = io - p->short_source_a - 2 * STAGE_MARGIN_KNEES * p->knee_source_a;
+        lane under = -io - p->short_sink_a - 2 * STAGE_MARGIN_KNEES * p->knee_sink_a;
+        double current_gain = (1 - gain) * p->siemens;
+        if (current_gain > 1e-9 * p->siemens &&
+            lane_any(LANE_LESS(zero, over) | LANE_LESS(zero, under))) {
+            y[k] += (lane_max(under, zero) - lane_max(over, zero)) / current_gain;
+            moved = 1;
+        }
+    }
+    return moved;
+}
+
+/* Solves a stage.
+ *   history   states then gain nodes, deviations (gain nodes absolute)        u  drive
+ *   y         in: first guess, out: solution
+ *   open      the lanes to solve; the others keep their y
+ *   linear_start  1: the first iteration takes every op-amp as linear
+ * Returns the lanes that did not converge. Leaves the factored Jacobian and the slopes of the last iteration in work. */
+static inline lane_mask stage_solve(stage_work *work, const sag_map *map, const lane *history, lane u, lane *y,
+                             lane_mask open, int linear_start)
+{
+    double a = map->a, ts = a > 0 ? 1 / a : 0;
+    for (size_t q = 0; q < work->observed; q++) {
+        const double *m = map->m + (work->states + q) * map->columns;
+        lane sum = work->base_observed[q] + m[work->states] * u;
+        for (size_t j = 0; j < work->states; j++) {
+            sum += m[j] * history[j];
+        }
+        work->rest[q] = sum;
+    }
+    for (int round = 0; round < STAGE_MOST_ITERATIONS && lane_any(open); round++) {
+        size_t n = work->sources;
+        work->iterations++;
+        stage_see(work, map, y);
+        if (round > 0 && stage_project(work, map, y)) {
+            stage_see(work, map, y);
+        }
+        for (size_t k = 0; k < work->opamps; k++) {
+            double scale = ts > 0 ? ts : 1 / work->devices->opamps[k].wt;
+            stage_opamp(work, a, scale, k, y, history[work->states + k], linear_start && round == 0);
+        }
+        for (size_t r = 0; r < work->rails; r++) {
+            stage_rail(work, r, y);
+        }
+        for (size_t d = 0; d < work->diodes; d++) {
+            stage_diode(work, d, y);
+        }
+        for (size_t i = 0; i < n; i++) {
+            work->update[i] = -work->residual[i];
+            for (size_t j = 0; j < n; j++) {
+                work->jacobian[i * n + j] =
+                    work->direct[i * n + j] +
+                    stage_through(work, map, i, work->states + 1 + j) * work->source_slope[j];
+            }
+        }
+        lane_mask bad = stage_factor(work->jacobian, n);
+        stage_substitute(work->jacobian, n, work->update);
+        lane largest = lane_of(0);
+        for (size_t i = 0; i < n; i++) {
+            int amperes = i >= work->opamps && i < work->opamps + work->rails;
+            lane size = lane_abs(work->update[i]) * (amperes ? 10.0 : 1.0); /* through some 10 ohm */
+            largest = lane_max(largest, size);
+            y[i] += lane_select(open, work->update[i], lane_of(0));
+        }
+        lane_mask done = LANE_LESS(largest, lane_of(work->tolerance_v)) & ~bad;
+        if (linear_start && round == 0) {
+            done &= LANE_LESS(lane_of(1), lane_of(0));
+        }
+        open &= ~done;
+    }
+    return open;
+}
+
+/* stage_solve, and for lanes where it fails the same with a linear range made wide and narrowed again, each from
+ * the solution before. */
+static inline lane_mask stage_solve_surely(stage_work *work, const sag_map *map, const lane *history, lane u,
+                                    lane *y, lane_mask active, int linear_start)
+{
+    static const double ladder[] = {1000, 100, 30, 10, 4, 2, 1.4, 1};
+    lane_mask open = stage_solve(work, map, history, u, y, active, linear_start);
+    if (lane_any(open)) {
+        lane_mask ladder_lanes = open;
+        for (size_t i = 0; i < sizeof ladder / sizeof ladder[0]; i++) {
+            work->widen = ladder[i];
+            open = stage_solve(work, map, history, u, y, ladder_lanes, i == 0);
+        }
+        work->widen = 1;
+    }
+    return open;
+}
+
+#endif

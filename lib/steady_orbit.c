@@ -1,0 +1,157 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* What an orbit says: fundamental, harmonics, peaks, and how much of each limit is used. */
+#include "steady_private.h"
+
+#include <math.h>
+
+const char *sag_limit_name(sag_limit_kind kind)
+{
+    switch (kind) {
+    case SAG_LIMIT_NONE:
+        return "none";
+    case SAG_LIMIT_RAIL_POSITIVE:
+        return "rail+";
+    case SAG_LIMIT_RAIL_NEGATIVE:
+        return "rail-";
+    case SAG_LIMIT_SLEW:
+        return "slew";
+    case SAG_LIMIT_CURRENT:
+        return "current";
+    case SAG_LIMIT_INPUT_RANGE:
+        return "input range";
+    case SAG_LIMIT_NO_SWING:
+        return "no swing";
+    }
+    return "none";
+}
+
+/* Amplitude of a harmonic as a phasor: y(t) = Re(sum Y_k e^{j k w t}), samples after each step. */
+static double complex harmonic(const double *samples, size_t stride, int steps, int order)
+{
+    double angle = 2 * M_PI * order / steps, re = 0, im = 0;
+    /* e^{-j k w t} by rotation, started afresh every 32 samples so that rounding does not grow. */
+    double c = cos(angle), s = -sin(angle), cr = 1, ci = 0;
+    for (int n = 0; n < steps; n++) {
+        if (n % 32 == 0) {
+            double exact = angle * (n + 1);
+            cr = cos(exact);
+            ci = -sin(exact);
+        }
+        double y = samples[(size_t)n * stride];
+        re += y * cr;
+        im += y * ci;
+        double turned = cr * c - ci * s;
+        ci = cr * s + ci * c;
+        cr = turned;
+    }
+    double scale = order == 0 || 2 * order == steps ? 1.0 : 2.0;
+    return CMPLX(re * scale / steps, im * scale / steps);
+}
+
+/* Highest and lowest value, refined by the parabola through the neighbours of the extreme sample. */
+static void find_peaks(const double *samples, size_t stride, int steps, double *peak, double *trough)
+{
+    for (int side = 0; side < 2; side++) {
+        double sign = side ? -1 : 1;
+        int best = 0;
+        for (int n = 1; n < steps; n++) {
+            if (sign * samples[(size_t)n * stride] > sign * samples[(size_t)best * stride]) {
+                best = n;
+            }
+        }
+        double middle = samples[(size_t)best * stride];
+        double before = samples[(size_t)((best + steps - 1) % steps) * stride];
+        double after = samples[(size_t)((best + 1) % steps) * stride];
+        double bend = before - 2 * middle + after, lean = after - before;
+        double top = bend * sign < 0 ? middle - lean * lean / (8 * bend) : middle;
+        *(side ? trough : peak) = top;
+    }
+}
+
+sag_orbit_check sag_steady_check(const sag_steady *steady, const sag_grid *grid, size_t lane)
+{
+    size_t lanes = steady->kind->lanes;
+    const double *output = steady->period.output + lane;
+    sag_orbit_check check = {.clipped = steady->period.clamp[lane] > 1e-3};
+    double fundamental = cabs(harmonic(output, lanes, grid->steps, 1));
+    /* Every second one is enough to see a tail, and odd clipping puts nothing into the even ones. */
+    for (int order = grid->steps / 4; order <= grid->steps / 2; order += grid->steps > 64 ? 9 : 1) {
+        double size = cabs(harmonic(output, lanes, grid->steps, order)) / fundamental;
+        check.spectrum_tail = fmax(check.spectrum_tail, size);
+    }
+    return check;
+}
+
+static const sag_limit_kind use_kind[SAG_USE_COUNT] = {
+    [SAG_USE_RAIL_POSITIVE] = SAG_LIMIT_RAIL_POSITIVE,
+    [SAG_USE_RAIL_NEGATIVE] = SAG_LIMIT_RAIL_NEGATIVE,
+    [SAG_USE_SLEW] = SAG_LIMIT_SLEW,
+    [SAG_USE_CURRENT] = SAG_LIMIT_CURRENT,
+};
+
+static void read_opamp(const sag_steady *steady, const sag_grid *grid, size_t lane, size_t k,
+                       sag_opamp_swing *swing)
+{
+    size_t lanes = steady->kind->lanes;
+    find_peaks(steady->period.opamp_out + k * SAG_MOST_STEPS * lanes + lane, lanes, grid->steps,
+               &swing->peak_v, &swing->trough_v);
+    double most = 0;
+    swing->nearest = SAG_LIMIT_NONE;
+    for (size_t u = 0; u < SAG_USE_COUNT; u++) {
+        double use = steady->period.use[(k * SAG_USE_COUNT + u) * lanes + lane];
+        if (use > most) {
+            most = use;
+            swing->nearest = use_kind[u];
+        }
+    }
+    swing->left_db = -20 * log10(most);
+}
+
+void sag_steady_read(const sag_steady *steady, const sag_grid *grid, size_t lane, double level_vpk,
+                     int clipped, sag_steady_point *point, sag_opamp_swing *swings)
+{
+    size_t lanes = steady->kind->lanes, opamps = steady->bias->network->opamp_count;
+    const double *output = steady->period.output + lane;
+    double complex fundamental = 0;
+    double sum = 0;
+    for (int order = 0; order <= SAG_HARMONICS; order++) {
+        double complex y = harmonic(output, lanes, grid->steps, order);
+        point->harmonic_vpk[order] = order == 0 ? creal(y) : cabs(y);
+        if (order == 1) {
+            fundamental = y;
+        } else if (order > 1 && order * steady->frequency_hz <= steady->settings.thd_bandwidth_hz) {
+            sum += creal(y) * creal(y) + cimag(y) * cimag(y);
+        }
+    }
+    /* u = A sin w t = Re(-j A e^{j w t}) */
+    double complex gain = fundamental / CMPLX(0, -level_vpk);
+    if (!clipped) { /* the discrete linear gain divided out: the exact small-signal gain times what level does to it */
+        gain *= steady->gain / grid->output;
+    }
+    point->status = SAG_OK;
+    point->gain_db = 20 * log10(cabs(gain));
+    point->phase_deg = carg(gain) * 180 / M_PI;
+    point->thd = sqrt(sum) / cabs(fundamental);
+    point->steps = grid->steps;
+    find_peaks(output, lanes, grid->steps, &point->output_peak_v, &point->output_trough_v);
+    point->limited_by = (sag_limit){-1, SAG_LIMIT_NONE};
+    double most = 1;
+    for (size_t k = 0; k < opamps; k++) {
+        sag_opamp_swing swing;
+        read_opamp(steady, grid, lane, k, &swing);
+        for (size_t u = 0; u < SAG_USE_COUNT; u++) {
+            double use = steady->period.use[(k * SAG_USE_COUNT + u) * lanes + lane];
+            if (use >= most) {
+                most = use;
+                point->limited_by = (sag_limit){(int)k, use_kind[u]};
+            }
+        }
+        if (swings) {
+            swings[k] = swing;
+        }
+    }
+    /* Several limits may be met far past the onset; the first one met is the one the linear solution meets first. */
+    if (point->limited_by.opamp >= 0 && level_vpk >= steady->onset_vpk) {
+        point->limited_by = steady->onset_limit;
+    }
+}

@@ -1,0 +1,64 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* steady_private.h - the parts of the periodic solution: its linear start, the shooting, the reading of the orbit. */
+#ifndef RAILSAG_STEADY_PRIVATE_H
+#define RAILSAG_STEADY_PRIVATE_H
+
+#include "small_signal.h"
+#include "steady.h"
+#include "stepper.h"
+
+/* Steps a period, each a power of two; the last is for checking only. */
+enum { SAG_GRID_COUNT = 4 };
+extern const int sag_grid_steps[SAG_GRID_COUNT];
+
+/* What is prepared for one frequency and one number of steps. */
+typedef struct {
+    int ready;
+    int steps;
+    sag_map map;
+    sag_map finer[SAG_SUBSTEP_DEPTH];
+    double *monodromy;        /* states x states, of the linear period map */
+    sag_lu *shoot;            /* I - monodromy */
+    double complex *orbit;    /* linear periodic solution after whole steps, z for u = e^{j w t} */
+    double complex output;    /* the fundamental of the output on this grid, per unit of drive */
+} sag_grid;
+
+struct sag_steady {
+    const sag_bias *bias;
+    sag_steady_settings settings;
+    const sag_stepper_kind *kind;
+    void *stepper;
+    sag_period period;
+    sag_small_signal linear;
+    sag_map_maker *maker;
+    size_t states; /* network's and gain nodes */
+    double frequency_hz;
+    double complex gain; /* exact small-signal gain at the frequency */
+    double onset_vpk;    /* linear estimate of clip onset, and the limit */
+    sag_limit onset_limit;
+    sag_grid grid[SAG_GRID_COUNT];
+    sag_lu *lu;          /* size of the linearised network */
+    sag_zlu *zlu, *zlu_states;
+    double complex *zwork, *x, *zstates;
+    double *work;        /* 2 size^2 + ...: see steady.c */
+    double *start, *trial, *update; /* [state][lane] */
+    sag_lu **own;        /* one a lane: I - its own monodromy */
+    double *last_start;  /* [state]: start of the highest level solved at this frequency, and that level */
+    double last_level_vpk;
+};
+
+/* steady_linear.c */
+sag_status sag_steady_prepare(sag_steady *steady);                 /* gain, onset */
+sag_status sag_steady_prepare_grid(sag_steady *steady, size_t grid);
+
+/* steady_orbit.c: what a lane of the last period says. clipped: a clamp carried more than 1e-3 of a slew rate. */
+typedef struct {
+    int clipped;
+    double spectrum_tail; /* largest harmonic from a quarter to half the steps over the fundamental */
+} sag_orbit_check;
+
+sag_orbit_check sag_steady_check(const sag_steady *steady, const sag_grid *grid, size_t lane);
+void sag_steady_read(const sag_steady *steady, const sag_grid *grid, size_t lane, double level_vpk,
+                     int clipped, sag_steady_point *point, sag_opamp_swing *swings);
+
+#endif
