@@ -9,7 +9,8 @@
 #include <math.h>
 #include <stdio.h>
 
-/* The bias point of one case, kept while the others are computed; everything NAN where there is none. */
+/* The bias point of one case, kept while the others are computed; everything NAN where there is
+ * none. */
 typedef struct {
     double *nodes_v, *currents_a;
     sag_bias_opamp *opamps;
@@ -176,16 +177,23 @@ static int finish_table(const session *s, table *t)
     return done;
 }
 
+static void decimals_cell(table *t, double value)
+{
+    char text[LABEL_SIZE];
+    table_cell(t, "%s", label_number(text, value, 3));
+}
+
 static int write_opamps(const session *s, const bias_result *r)
 {
-    static const char *const heads[] = {"op-amp", "model", "+in",       "-in",       "out",
-                                        "rail+",  "rail-", "left up", "left down", "out mA",
-                                        "idle mA"};
+    static const char *const heads[] = {"op-amp",    "model",  "+in",    "-in",
+                                        "out",       "rail+",  "rail-",  "left up",
+                                        "left down", "out mA", "idle mA"};
     table *t = table_new("llrrrrrrrrr", 2);
     if (!t) {
         return 0;
     }
-    output_text(s->table, "\nOp-amps, V against ground; left: how far the output may still go each way\n");
+    output_text(s->table,
+                "\nOp-amps, V against ground; left: how far the output may still go each way\n");
     for (size_t i = 0; i < sizeof heads / sizeof heads[0]; i++) {
         table_cell(t, "%s", heads[i]);
     }
@@ -197,10 +205,10 @@ static int write_opamps(const session *s, const bias_result *r)
         table_cell(t, "%s", s->opamps[i]->designator);
         table_cell(t, "%s", s->opamps[i]->opamp->head.name);
         for (size_t k = 0; k < sizeof volts / sizeof volts[0]; k++) {
-            table_cell(t, "%.3f", volts[k]);
+            decimals_cell(t, volts[k]);
         }
-        table_cell(t, "%.3f", 1e3 * at->out_a);
-        table_cell(t, "%.3f", 1e3 * at->supply_a);
+        decimals_cell(t, 1e3 * at->out_a);
+        decimals_cell(t, 1e3 * at->supply_a);
     }
     return finish_table(s, t);
 }
@@ -277,8 +285,7 @@ static int write_nodes(const session *s, const sag_design *design, const bias_re
             table_cell(t, "%s%s", column > 0 && node <= count ? "  " : "",
                        node <= count ? design->nodes[node] : "");
             if (node <= count) {
-                double volts = r->nodes_v[node];
-                table_cell(t, "%.3f", fabs(volts) < 5e-4 ? 0 : volts);
+                decimals_cell(t, r->nodes_v[node]);
             } else {
                 table_cell(t, "%s", "");
             }
@@ -314,8 +321,8 @@ static int write_text(const session *s, const bias_result *results)
             continue;
         }
         if (!write_opamps(s, &results[i]) || !write_parts(s, design, &results[i], SAG_CAPACITOR) ||
-            !write_parts(s, design, &results[i], SAG_POT) ||
-            !write_nodes(s, design, &results[i]) || !write_drain(s, c, &results[i])) {
+            !write_parts(s, design, &results[i], SAG_POT) || !write_nodes(s, design, &results[i]) ||
+            !write_drain(s, c, &results[i])) {
             return session_no_memory();
         }
     }

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* command_levels.c - the EQ curve at each input level and supply, with THD and the limiting stage. */
+/* command_levels.c - the EQ curve at each input level and supply, with THD and the limiting stage.
+ */
 #include "command.h"
 #include "label.h"
 #include "levels_run.h"
@@ -32,8 +33,9 @@ static void find_small_gains(session *s, levels_run *run, size_t index)
     const options *o = s->options;
     for (size_t k = 0; k < o->frequency_count; k++) {
         double complex gain;
-        int found = s->cases[index].status == SAG_OK &&
-                    sag_response_gain(s->cases[index].response, o->frequency_hz[k], &gain) == SAG_OK;
+        int found =
+            s->cases[index].status == SAG_OK &&
+            sag_response_gain(s->cases[index].response, o->frequency_hz[k], &gain) == SAG_OK;
         run->small_db[index * o->frequency_count + k] = found ? sag_gain_db(gain) : (double)NAN;
     }
 }
@@ -213,9 +215,10 @@ static void write_json(const session *s, const levels_run *run)
 
 static void write_csv_head(csv *w, const session *s)
 {
-    static const char *const columns[] = {
-        "input_dbv",         "input_vpk",     "playing_level",   "frequency_hz", "gain_db", "thd_f_percent",
-        "thd_floor_percent", "output_peak_v", "output_trough_v", "limited_by",   "status"};
+    static const char *const columns[] = {"input_dbv",         "input_vpk",     "playing_level",
+                                          "frequency_hz",      "gain_db",       "thd_f_percent",
+                                          "thd_floor_percent", "output_peak_v", "output_trough_v",
+                                          "limited_by",        "status"};
     char name[LABEL_SIZE];
     result_csv_head(w, s);
     for (size_t i = 0; i < sizeof columns / sizeof columns[0]; i++) {
@@ -235,8 +238,8 @@ static void write_csv_head(csv *w, const session *s)
     csv_row(w);
 }
 
-static void write_csv_row(csv *w, const session *s, const levels_run *run, size_t index, size_t level,
-                          size_t frequency)
+static void write_csv_row(csv *w, const session *s, const levels_run *run, size_t index,
+                          size_t level, size_t frequency)
 {
     const sag_steady_point *p = levels_run_point(s, run, index, level, frequency);
     const sag_opamp_swing *swings = levels_run_swings(s, run, index, level, frequency);
@@ -280,9 +283,10 @@ static void write_csv(const session *s, const levels_run *run)
 static int compute_and_write(session *s, levels_run *run)
 {
     size_t curves = s->case_count * s->options->frequency_count;
-    double each = (double)run->levels.rising_count *
-                      (sizeof(sag_steady_point) + (double)s->opamp_count * sizeof(sag_opamp_swing)) +
-                  sizeof(double);
+    double each =
+        (double)run->levels.rising_count *
+            (sizeof(sag_steady_point) + (double)s->opamp_count * sizeof(sag_opamp_swing)) +
+        sizeof(double);
     if (!session_fits(s, each * (double)curves)) {
         return EXIT_MISUSE;
     }

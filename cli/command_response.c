@@ -30,7 +30,8 @@ static point solve(session *s, const session_case *c, double frequency_hz)
         char supply[LABEL_SIZE], frequency[LABEL_SIZE], where[2 * LABEL_SIZE];
         snprintf(where, sizeof where, "%s, %s", label_value(supply, c->supply_v, SAG_VOLT),
                  label_value(frequency, frequency_hz, SAG_HERTZ));
-        sag_report_on(s->report, SAG_ERROR, where, NULL, "no response: %s", sag_status_text(p.status));
+        sag_report_on(s->report, SAG_ERROR, where, NULL, "no response: %s",
+                      sag_status_text(p.status));
         s->failed = 1;
     }
     return p;
@@ -78,19 +79,19 @@ static void write_csv(const session *s, const point *points)
     const options *o = s->options;
     csv w = csv_open(s->csv);
     result_csv_head(&w, s);
-    csv_text(&w, "status");
     csv_text(&w, "frequency_hz");
     csv_text(&w, "gain_db");
     csv_text(&w, "phase_deg");
+    csv_text(&w, "status");
     csv_row(&w);
     for (size_t i = 0; i < s->case_count; i++) {
         for (size_t k = 0; k < o->frequency_count; k++) {
             const point *p = &points[i * o->frequency_count + k];
             result_csv_case(&w, s, &s->cases[i]);
-            csv_text(&w, sag_status_name(p->status));
             csv_number(&w, o->frequency_hz[k]);
             csv_number(&w, p->gain_db);
             csv_number(&w, p->phase_deg);
+            csv_text(&w, sag_status_name(p->status));
             csv_row(&w);
         }
     }
@@ -124,12 +125,8 @@ static int write_block(const session *s, const point *points, size_t first, size
     for (size_t r = 0; r < row_count; r++) {
         table_cell(t, "%s", label_value(text, o->frequency_hz[rows[r]], SAG_HERTZ));
         for (size_t i = first; i < first + count; i++) {
-            double gain_db = points[i * o->frequency_count + rows[r]].gain_db;
-            if (isfinite(gain_db)) {
-                table_cell(t, "%.2f", gain_db);
-            } else {
-                table_cell(t, "-");
-            }
+            table_cell(t, "%s",
+                       label_number(text, points[i * o->frequency_count + rows[r]].gain_db, 2));
         }
     }
     output_text(s->table, "\n");
@@ -163,9 +160,12 @@ static int write_text(const session *s, const point *points)
                   o->drive == SAG_DRIVE_PICKUP ? "pickup drive" : "bench drive");
     write_fixed_controls(s);
     output_text(s->table, "\n");
-    for (size_t i = 0; i < s->case_count; i += COLUMNS) {
+    /* Families of settings are kept together where one fits. */
+    size_t families = COLUMNS / s->setting_count;
+    size_t width = families > 0 ? families * s->setting_count : COLUMNS;
+    for (size_t i = 0; i < s->case_count; i += width) {
         size_t left = s->case_count - i;
-        if (!write_block(s, points, i, left < COLUMNS ? left : COLUMNS)) {
+        if (!write_block(s, points, i, left < width ? left : width)) {
             return session_no_memory();
         }
     }

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* csv.h - comma-separated values after RFC 4180, with a plain line end. A value that does not exist is an empty cell. */
+/* csv.h - comma-separated values after RFC 4180, with a plain line end. A value that does not exist
+ * is an empty cell. */
 #ifndef RAILSAG_CSV_H
 #define RAILSAG_CSV_H
 

@@ -4,9 +4,11 @@
 #include <math.h>
 #include <stdlib.h>
 
-static const double least_share = 0.005; /* of the drain; found by trial: what still tells a reader something */
+static const double least_share =
+    0.005; /* of the drain; found by trial: what still tells a reader something */
 
-/* The other node of a part with two ends in the order of sag_bias_part_current_a, and whether it has two. */
+/* The other node of a part with two ends in the order of sag_bias_part_current_a, and whether it
+ * has two. */
 static int two_ends(const sag_design *design, const sag_part *part, int *from, int *to)
 {
     int throw_number;
@@ -32,8 +34,8 @@ static int two_ends(const sag_design *design, const sag_part *part, int *from, i
     return 0;
 }
 
-/* Marks the nodes that carry the positive supply: its outer node, the positive rails of op-amps, and every node that feeds
- * one of these (a series diode, a filter resistor). */
+/* Marks the nodes that carry the positive supply: its outer node, the positive rails of op-amps,
+ * and every node that feeds one of these (a series diode, a filter resistor). */
 static void find_rails(const sag_bias *bias, const sag_design *design, unsigned char *is_rail)
 {
     is_rail[design->supply.positive] = 1;

@@ -10,9 +10,10 @@ typedef struct {
     double current_a;
 } drain_item;
 
-/* Sorts the current that leaves the positive supply rails by what takes it: quiescent current of packages (idle amplifiers
- * included), output currents of op-amps (added to their package), and parts from those rails to elsewhere. Largest
- * first; shares under 0.5 % are lumped at the end under NULL. *items is made by the call, freed with sag_free. */
+/* Sorts the current that leaves the positive supply rails by what takes it: quiescent current of
+ * packages (idle amplifiers included), output currents of op-amps (added to their package), and
+ * parts from those rails to elsewhere. Largest first; shares under 0.5 % are lumped at the end
+ * under NULL. *items is made by the call, freed with sag_free. */
 sag_status drain_sort(const sag_bias *bias, drain_item **items, size_t *count);
 
 #endif

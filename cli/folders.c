@@ -12,7 +12,8 @@
 #error "RAILSAG_MODEL_DIR, the folder where models get installed, must be defined"
 #endif
 
-/* The value of a variable that must be an absolute path; an empty or a relative one counts as unset. */
+/* The value of a variable that must be an absolute path; an empty or a relative one counts as
+ * unset. */
 static const char *absolute(const char *variable)
 {
     const char *value = getenv(variable);

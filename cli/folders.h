@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* folders.h - where models are looked up (beside the design comes first, and is the library's work). */
+/* folders.h - where models are looked up (beside the design comes first, and is the library's
+ * work). */
 #ifndef RAILSAG_FOLDERS_H
 #define RAILSAG_FOLDERS_H
 
@@ -13,8 +14,9 @@ typedef struct {
     sag_model_path path;
 } folders;
 
-/* The user's folder, the installed one, and in a build that is not installed the source's. Returns 0 when memory is
- * short. Freed with folders_free in any case; path points into it, so it must stay where it is. */
+/* The user's folder, the installed one, and in a build that is not installed the source's. Returns
+ * 0 when memory is short. Freed with folders_free in any case; path points into it, so it must stay
+ * where it is. */
 int folders_find(folders *found);
 void folders_free(folders *found);
 

@@ -15,17 +15,19 @@ void help_program(output *out)
 {
     output_text(out, "Example: railsag levels heron.json --supply 18V,9V\n\n"
                      "usage: railsag COMMAND DESIGN [options]\n\n");
-    output_wrapped(out,
-              "Predicts what a battery-powered instrument preamp does as its battery sags: EQ curve, "
-              "headroom, distortion and the stage that limits, from the circuit in a design file.",
-              0, 0);
+    output_wrapped(
+        out,
+        "Predicts what a battery-powered instrument preamp does as its battery sags: EQ curve, "
+        "headroom, distortion and the stage that limits, from the circuit in a design file.",
+        0, 0);
     output_text(out, "\nCommands:\n");
     for (size_t i = 0; i < command_count; i++) {
         output_format(out, "  %-10s %s\n", commands[i].name, commands[i].answers);
     }
-    output_text(out, "  help       Shows the help of a command.\n\n"
-                     "railsag COMMAND --help shows the options and examples of a command;\n"
-                     "railsag --version the version. The format of a design file: man 5 railsag-design.\n");
+    output_text(
+        out, "  help       Shows the help of a command.\n\n"
+             "railsag COMMAND --help shows the options and examples of a command;\n"
+             "railsag --version the version. The format of a design file: man 5 railsag-design.\n");
 }
 
 void help_short(void)
@@ -76,66 +78,74 @@ void help_command(output *out, const command_info *command)
     }
 }
 
-/* Text for a line of mdoc: a dash that stands for itself, and no backslash taken as an escape. */
-static void write_mdoc(output *out, const char *text)
+/* Appends text to a line of mdoc: dashes that stand for themselves, no backslash taken as an
+ * escape. */
+static void append_mdoc(char *line, size_t size, const char *text)
 {
     for (; *text; text++) {
-        if (*text == '-') {
-            output_text(out, "\\-");
-        } else if (*text == '\\') {
-            output_text(out, "\\e");
-        } else {
-            output_write(out, text, 1);
+        size_t used = strlen(line);
+        snprintf(line + used, size - used, "%s%.*s",
+                 *text == '-'    ? "\\-"
+                 : *text == '\\' ? "\\e"
+                                 : "",
+                 *text != '-' && *text != '\\', text);
+    }
+}
+
+/* A sentence of mdoc on lines of its own. */
+static void write_sentence(output *out, const char *before, const char *text, const char *after)
+{
+    char line[1024] = "";
+    append_mdoc(line, sizeof line, before);
+    append_mdoc(line, sizeof line, text);
+    append_mdoc(line, sizeof line, after);
+    output_wrapped(out, line, 0, 0);
+}
+
+static void write_option(output *out, const option_info *option)
+{
+    char line[1024] = "";
+    if (option->argument) {
+        append_mdoc(line, sizeof line, option->argument);
+    }
+    output_format(out, ".It Fl -%s%s%s\n", option->name, *line ? " Ar " : "", line);
+    snprintf(line, sizeof line, "%s", option->help);
+    if (line[0] >= 'a' && line[0] <= 'z') {
+        line[0] = (char)(line[0] - 'a' + 'A');
+    }
+    write_sentence(out, "", line, ".");
+    if (option->unit) {
+        write_sentence(out, "In ", option->unit, ".");
+    }
+    if (option->repeats) {
+        write_sentence(out, "May be repeated", "", ".");
+    }
+    if (option->fallback) {
+        write_sentence(out, "Default: ", option->fallback, ".");
+    }
+    if (option->example) {
+        snprintf(line, sizeof line, "Example: --%s \"", option->name);
+        write_sentence(out, line, option->example, "\".");
+    }
+    line[0] = '\0';
+    for (size_t k = 0; k < command_count; k++) {
+        if (option->commands & bit_of(&commands[k])) {
+            size_t used = strlen(line);
+            snprintf(line + used, sizeof line - used, "%s%s", used ? ", " : "", commands[k].name);
         }
     }
+    write_sentence(out, "For ", line, ".");
 }
 
 void help_man(output *out)
 {
-    output_text(out, ".Sh OPTIONS\n"
-                     "Options follow the command, before or after the design.\n"
-                     "Each may be written\n.Fl -name Ar argument\nor\n.Fl -name Ns = Ns Ar argument .\n"
-                     ".Bl -tag -width Ds\n");
+    output_text(out,
+                ".Sh OPTIONS\n"
+                "Options follow the command, before or after the design.\n"
+                "Each may be written\n.Fl -name Ar argument\nor\n.Fl -name Ns = Ns Ar argument .\n"
+                ".Bl -tag -width Ds\n");
     for (size_t i = 0; i < option_count; i++) {
-        const option_info *option = &option_table[i];
-        output_format(out, ".It Fl -%s", option->name);
-        if (option->argument) {
-            output_text(out, " Ar ");
-            write_mdoc(out, option->argument);
-        }
-        char first = option->help[0];
-        if (first >= 'a' && first <= 'z') {
-            first = (char)(first - 'a' + 'A');
-        }
-        output_text(out, "\n");
-        output_write(out, &first, 1);
-        write_mdoc(out, option->help + 1);
-        output_text(out, ".\n");
-        if (option->unit) {
-            output_format(out, "In %s.\n", option->unit);
-        }
-        if (option->repeats) {
-            output_text(out, "May be repeated.\n");
-        }
-        if (option->fallback) {
-            output_text(out, "Default: ");
-            write_mdoc(out, option->fallback);
-            output_text(out, ".\n");
-        }
-        if (option->example) {
-            output_format(out, "Example: \\-\\-%s \"", option->name);
-            write_mdoc(out, option->example);
-            output_text(out, "\".\n");
-        }
-        output_text(out, "For");
-        int some = 0;
-        for (size_t k = 0; k < command_count; k++) {
-            if (option->commands & bit_of(&commands[k])) {
-                output_format(out, "%s %s", some ? "," : "", commands[k].name);
-                some = 1;
-            }
-        }
-        output_text(out, ".\n");
+        write_option(out, &option_table[i]);
     }
     output_text(out, ".It Fl -help , Fl h\nShows the help of the command.\n.El\n");
 }

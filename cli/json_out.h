@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* json_out.h - writes JSON: keys in the order of the calls, the shortest digits that read back the same, null for NaN and
- * infinity, 0 for -0. key is NULL inside an array. */
+/* json_out.h - writes JSON: keys in the order of the calls, the shortest digits that read back the
+ * same, null for NaN and infinity, 0 for -0. key is NULL inside an array. */
 #ifndef RAILSAG_JSON_OUT_H
 #define RAILSAG_JSON_OUT_H
 
@@ -30,8 +30,8 @@ void json_number(json_writer *w, const char *key, double value);
 void json_text(json_writer *w, const char *key, const char *text); /* NULL: null */
 void json_bool(json_writer *w, const char *key, int value);
 
-/* An array on one line from a member of an array of structs: count values, `step` bytes apart (0: always the
- * same), each times scale. */
+/* An array on one line from a member of an array of structs: count values, `step` bytes apart (0:
+ * always the same), each times scale. */
 void json_column(json_writer *w, const char *key, const double *first, size_t count, size_t step,
                  double scale);
 

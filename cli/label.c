@@ -22,6 +22,11 @@ const char *label_value(char *buffer, double value, sag_unit unit)
     return sag_value_print(buffer, LABEL_SIZE, value, unit, 3);
 }
 
+const char *label_precise(char *buffer, double value, sag_unit unit)
+{
+    return sag_value_print(buffer, LABEL_SIZE, value, unit, 4);
+}
+
 const char *label_supply(char *buffer, const session *s, const session_case *c)
 {
     label_value(buffer, c->supply_v, SAG_VOLT);
@@ -62,10 +67,21 @@ const char *label_axis(char *buffer, const session *s, const session_axis *axis,
     return buffer;
 }
 
+const char *label_family(char *buffer, const session *s, size_t setting)
+{
+    buffer[0] = '\0';
+    for (size_t i = 0; i < s->axis_count; i++) {
+        if (s->axes[i].count > 1) {
+            append(buffer, "%s", *buffer ? ", " : "");
+            append_control(buffer, &s->designs[setting]->controls[s->axes[i].control]);
+        }
+    }
+    return buffer;
+}
+
 const char *label_limit(char *buffer, const session *s, sag_limit limit)
 {
-    if (limit.kind == SAG_LIMIT_NONE || limit.opamp < 0 ||
-        (size_t)limit.opamp >= s->opamp_count) {
+    if (limit.kind == SAG_LIMIT_NONE || limit.opamp < 0 || (size_t)limit.opamp >= s->opamp_count) {
         return NULL;
     }
     buffer[0] = '\0';
@@ -73,12 +89,12 @@ const char *label_limit(char *buffer, const session *s, sag_limit limit)
     return buffer;
 }
 
-const char *label_marks(char *buffer, unsigned marks)
+const char *label_marks(char *buffer, unsigned marks, const char *separator)
 {
     buffer[0] = '\0';
     for (int i = 0; i < SAG_MARK_COUNT; i++) {
         if (marks & 1u << i) {
-            append(buffer, "%s%s", *buffer ? ", " : "", sag_mark_text((sag_mark)(1u << i)));
+            append(buffer, "%s%s", *buffer ? separator : "", sag_mark_text((sag_mark)(1u << i)));
         }
     }
     return buffer;
@@ -100,17 +116,23 @@ const char *label_load(char *buffer, double ohm, double farad)
     return buffer;
 }
 
+const char *label_number(char *buffer, double value, int decimals)
+{
+    if (!isfinite(value)) {
+        snprintf(buffer, LABEL_SIZE, "-");
+        return buffer;
+    }
+    double least = 0.5 * pow(10, -decimals);
+    snprintf(buffer, LABEL_SIZE, "%.*f", decimals, fabs(value) < least ? 0.0 : value);
+    return buffer;
+}
+
 const char *label_db(char *buffer, double db)
 {
-    if (isfinite(db)) {
-        double rounded = round(10 * db) / 10;
-        snprintf(buffer, LABEL_SIZE, "%+.1f", rounded);
-        if (!strcmp(buffer, "-0.0") || !strcmp(buffer, "+0.0")) {
-            snprintf(buffer, LABEL_SIZE, "0.0");
-        }
-    } else {
-        snprintf(buffer, LABEL_SIZE, "-");
-    }
+    char digits[LABEL_SIZE];
+    label_number(digits, db, 1);
+    int plus = digits[0] != '-' && strcmp(digits, "0.0") != 0;
+    snprintf(buffer, LABEL_SIZE, "%s%.64s", plus ? "+" : "", digits);
     return buffer;
 }
 

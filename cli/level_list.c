@@ -12,8 +12,9 @@
 
 static const double least_vpk = 1e-6, most_vpk = 1e3;
 
-/* The name that the next item given by name stands for; *text moves behind it. The reader of the list has accepted
- * every item, so the items that are names come in the order of the values that are. */
+/* The name that the next item given by name stands for; *text moves behind it. The reader of the
+ * list has accepted every item, so the items that are names come in the order of the values that
+ * are. */
 static const char *next_name(const sag_design *design, const char **text)
 {
     while (**text) {
@@ -75,9 +76,8 @@ int level_list_read(level_list *list, const session *s)
         words[i] = design->playing[i].name;
         peaks[i] = design->playing[i].vpk;
     }
-    sag_status status =
-        sag_level_read_list(s->options->level, words, peaks, SAG_PLAYING_LEVELS, &list->vpk,
-                            &is_name, &list->count, problem);
+    sag_status status = sag_level_read_list(s->options->level, words, peaks, SAG_PLAYING_LEVELS,
+                                            &list->vpk, &is_name, &list->count, problem);
     if (status != SAG_OK) {
         list->count = 0;
         if (status == SAG_BAD_INPUT) {

@@ -8,14 +8,15 @@
 
 typedef struct {
     level_list levels;
-    sag_levels **maps;         /* one a case; NULL where there are no results */
-    double *small_db;          /* small-signal gain, [case][frequency]; NAN where there is none */
-    sag_steady_point *absent;  /* one a case: what stands for the points of a map that there is not */
+    sag_levels **maps; /* one a case; NULL where there are no results */
+    double *small_db;  /* small-signal gain, [case][frequency]; NAN where there is none */
+    sag_steady_point
+        *absent; /* one a case: what stands for the points of a map that there is not */
 } levels_run;
 
 /* The point of a case at a level (in the order asked for) and frequency. */
-const sag_steady_point *levels_run_point(const session *s, const levels_run *run, size_t index, size_t level,
-                                         size_t frequency);
+const sag_steady_point *levels_run_point(const session *s, const levels_run *run, size_t index,
+                                         size_t level, size_t frequency);
 /* Its op-amps; NULL where there are none. */
 const sag_opamp_swing *levels_run_swings(const session *s, const levels_run *run, size_t index,
                                          size_t level, size_t frequency);

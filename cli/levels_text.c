@@ -29,7 +29,8 @@ static char mark_of(const sag_steady_point *p)
     return p->limited_by.kind != SAG_LIMIT_NONE ? '~' : ' ';
 }
 
-/* Levels by number and playing levels by name stand apart: an empty column goes ahead of this level. */
+/* Levels by number and playing levels by name stand apart: an empty column goes ahead of this
+ * level. */
 static int stands_apart(const level_list *levels, size_t first, size_t level)
 {
     return level > first && !levels->names[level - 1] != !levels->names[level];
@@ -43,8 +44,8 @@ static void write_level_heads(table *t, const level_list *levels, size_t first, 
         if (stands_apart(levels, first, k)) {
             table_cell(t, "%s", "");
         }
-        table_cell(t, "%s ", levels->names[k] ? levels->names[k]
-                                              : level_list_dbv(text, levels->vpk[k]));
+        table_cell(t, "%s ",
+                   levels->names[k] ? levels->names[k] : level_list_dbv(text, levels->vpk[k]));
     }
     table_cell(t, "%s", "");
     table_cell(t, "%s", "");
@@ -131,11 +132,7 @@ static int write_block(const session *s, const levels_run *run, size_t index, si
             if (stands_apart(&run->levels, first, k)) {
                 table_cell(t, "%s", "");
             }
-            if (isfinite(p->gain_db)) {
-                table_cell(t, "%.1f%c", p->gain_db, mark_of(p));
-            } else {
-                table_cell(t, "- ");
-            }
+            table_cell(t, "%s%c", label_number(text, p->gain_db, 1), mark_of(p));
         }
         write_first_limit(t, s, run, index, first, count, rows[r]);
     }
@@ -146,8 +143,9 @@ static int write_block(const session *s, const levels_run *run, size_t index, si
     return done;
 }
 
-/* The level at which a first limit will be met at a frequency: from the loudest computed level below any limit, with the
- * dB left there drawn on; from the softest level when that is over a limit already. Returns its dBV, NAN for none. */
+/* The level at which a first limit will be met at a frequency: from the loudest computed level
+ * below any limit, with the dB left there drawn on; from the softest level when that is over a
+ * limit already. Returns its dBV, NAN for none. */
 static double find_onset(const session *s, const levels_run *run, size_t index, size_t frequency,
                          sag_limit *limit)
 {
@@ -182,11 +180,8 @@ static void take_margins(const session *s, const levels_run *run, const words_fa
                          size_t index, words_supply *supply)
 {
     const options *o = s->options;
-    char setting[LABEL_SIZE] = "";
-    if (s->setting_count > 1) {
-        label_controls(setting, s, s->cases[index].setting);
-        setting[sizeof supply->setting - 1] = '\0';
-    }
+    char setting[LABEL_SIZE];
+    label_family(setting, s, s->cases[index].setting);
     for (size_t f = 0; f < o->frequency_count; f++) {
         sag_limit limit = {-1, SAG_LIMIT_NONE};
         double hz = o->frequency_hz[f];
@@ -196,11 +191,13 @@ static void take_margins(const session *s, const levels_run *run, const words_fa
         double onset_dbv = find_onset(s, run, index, f, &limit);
         double hard_dbv = sag_level_dbv(sag_playing_level_at(facts->hard_vpk, hz, 6));
         words_margin(supply, onset_dbv - hard_dbv, hz,
-                     limit.opamp >= 0 ? s->opamps[limit.opamp]->designator : "", limit.kind, setting);
+                     limit.opamp >= 0 ? s->opamps[limit.opamp]->designator : "", limit.kind,
+                     setting);
     }
 }
 
-/* The lowest level at which the curve has lost loss_db somewhere, and the largest loss at that level. */
+/* The lowest level at which the curve has lost loss_db somewhere, and the largest loss at that
+ * level. */
 static void take_loss(const session *s, const levels_run *run, size_t index, words_supply *supply)
 {
     size_t count = s->options->frequency_count;
@@ -214,10 +211,26 @@ static void take_loss(const session *s, const levels_run *run, size_t index, wor
             if (lost >= loss_db && (lower || (same && lost > supply->lost_db))) {
                 supply->lost_dbv = dbv;
                 supply->lost_db = lost;
+                supply->lost_name = run->levels.names[k];
                 supply->lost_hz = s->options->frequency_hz[f];
             }
         }
     }
+}
+
+/* Why a supply has no figures: its own status, or that of its points when none has a solution. */
+static sag_status judge(const session *s, const levels_run *run, size_t index)
+{
+    sag_status status = s->cases[index].status;
+    for (size_t k = 0; k < run->levels.count; k++) {
+        for (size_t f = 0; f < s->options->frequency_count; f++) {
+            status = levels_run_point(s, run, index, k, f)->status;
+            if (status == SAG_OK) {
+                return SAG_OK;
+            }
+        }
+    }
+    return status;
 }
 
 static int write_words(const session *s, const levels_run *run)
@@ -238,14 +251,15 @@ static int write_words(const session *s, const levels_run *run)
     for (size_t i = 0; i < s->case_count; i++) {
         words_supply *supply = &facts.supplies[i / s->setting_count];
         const session_case *c = &s->cases[i];
+        sag_status status = judge(s, run, i);
         if (c->setting == 0) {
             *supply = (words_supply){.supply_v = c->supply_v,
-                                     .status = c->status,
+                                     .status = status,
                                      .margin_db = (double)NAN,
                                      .lost_dbv = (double)NAN};
         }
         supply->marks |= c->marks;
-        if (c->status == SAG_OK) {
+        if (status == SAG_OK) {
             supply->status = SAG_OK;
             take_margins(s, run, &facts, i, supply);
             take_loss(s, run, i, supply);

@@ -40,8 +40,8 @@ static int show_version(void)
 static int refuse_command(const char *name)
 {
     const char *near = command_nearest(name);
-    message_misuse(NULL, "no command \"%s\"%s%s", name, near ? "; did you mean " : "",
-                   near ? near : "");
+    message_misuse(NULL, "no command \"%s\"%s%s%s", name, near ? "; did you mean " : "",
+                   near ? near : "", near ? "?" : "");
     return EXIT_MISUSE;
 }
 

@@ -37,19 +37,16 @@ void message_error(const char *format, ...)
 
 void message_misuse(const char *command, const char *format, ...)
 {
-    fputs(command ? "railsag " : "railsag: ", stderr);
-    if (command) {
-        fprintf(stderr, "%s: ", command);
-    }
+    char text[1024];
     va_list arguments;
     va_start(arguments, format);
-    vfprintf(stderr, format, arguments);
+    vsnprintf(text, sizeof text, format, arguments);
     va_end(arguments);
-    if (command) {
-        fprintf(stderr, ". See railsag %s --help.\n", command);
-    } else {
-        fputs(". See railsag --help.\n", stderr);
-    }
+    size_t length = strlen(text);
+    int asks = length > 0 && text[length - 1] == '?';
+    fprintf(stderr, "railsag%s%s: %s%s See railsag%s%s --help.\n", command ? " " : "",
+            command ? command : "", text, asks ? "" : ".", command ? " " : "",
+            command ? command : "");
 }
 
 /* Appends text to buffer as far as there is room. */
@@ -64,7 +61,8 @@ const char *message_finding_text(const sag_finding *finding, char *buffer, size_
     snprintf(buffer, size, "%s", finding->text);
     size_t length = strlen(buffer);
     if (length > 0 && buffer[length - 1] == '.') {
-        buffer[length - 1] = '\0'; /* sentence and hint are joined, and lines end without a full stop */
+        buffer[length - 1] =
+            '\0'; /* sentence and hint are joined, and lines end without a full stop */
     }
     if (finding->hint) {
         append(buffer, size, "; ");

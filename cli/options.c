@@ -10,37 +10,58 @@
 #include <string.h>
 
 const command_info commands[] = {
-    {"check", "DESIGN", "Is this design sound?",
-     "Lists the parts and everything worth a second look: voltage ratings against fresh batteries, supplies "
-     "outside a data sheet, op-amp inputs outside their range, reversed electrolytics, DC across pots, unused "
+    {"check",
+     "DESIGN",
+     "Is this design sound?",
+     "Lists the parts and everything worth a second look: voltage ratings against fresh batteries, "
+     "supplies "
+     "outside a data sheet, op-amp inputs outside their range, reversed electrolytics, DC across "
+     "pots, unused "
      "amplifiers, stages that oscillate. From the bias point alone.",
      {"check heron.json", "check heron.json --supply 9V --load \"1M + 2n\""},
      command_check},
-    {"bias", "DESIGN", "Which DC voltages and currents has each part?",
-     "Part by part: each op-amp's pins and the volts left to each rail, capacitors and pots with the DC across "
+    {"bias",
+     "DESIGN",
+     "Which DC voltages and currents has each part?",
+     "Part by part: each op-amp's pins and the volts left to each rail, capacitors and pots with "
+     "the DC across "
      "them, node voltages, the drain from the battery and where it goes.",
      {"bias heron.json --supply 9V", "bias heron.json --supply 9V,5V --stiff --json -"},
      command_bias},
-    {"response", "DESIGN", "What is the EQ curve?",
+    {"response",
+     "DESIGN",
+     "What is the EQ curve?",
      "The small-signal gain from the source to the output at each supply and control setting.",
      {"response heron.json --supply 9V --set bass=0%,50%,100%",
       "response heron.json --supply 9V --frequency 41.2Hz,98Hz,400Hz",
       "response heron.json --load pedal --csv curve.csv"},
      command_response},
-    {"levels", "DESIGN", "What becomes of the EQ curve when the signal is loud?",
-     "The EQ curve at each input level and supply, with the THD and the stage that limits. Levels are those of the "
+    {"levels",
+     "DESIGN",
+     "What becomes of the EQ curve when the signal is loud?",
+     "The EQ curve at each input level and supply, with the THD and the stage that limits. Levels "
+     "are those of the "
      "source: the bench generator, or the pickup's EMF with --drive pickup.",
-     {"levels heron.json --supply 18V,9V", "levels heron.json --supply 9V --level normal,hard --points 31",
+     {"levels heron.json --supply 18V,9V",
+      "levels heron.json --supply 9V --level normal,hard --points 31",
       "levels heron.json --supply 9V --change R7=22k --json levels.json"},
      command_levels},
-    {"headroom", "DESIGN", "How loud can it be played before it clips?",
-     "The largest clean input and output against frequency and supply: the clip onset, where a first op-amp meets a "
-     "limit, and the distortion-limited level, up to which THD stays under a figure; and the margin over the playing "
+    {"headroom",
+     "DESIGN",
+     "How loud can it be played before it clips?",
+     "The largest clean input and output against frequency and supply: the clip onset, where a "
+     "first op-amp meets a "
+     "limit, and the distortion-limited level, up to which THD stays under a figure; and the "
+     "margin over the playing "
      "levels.",
-     {"headroom heron.json --supply 18V,9V --points 13", "headroom heron.json --supply 9V --thd 3% --points 7"},
+     {"headroom heron.json --supply 18V,9V --points 13",
+      "headroom heron.json --supply 9V --thd 3% --points 7"},
      command_headroom},
-    {"models", "[NAME]", "Which op-amps, batteries, diodes and pickups are there?",
-     "Lists the models with their headline figures and where they lie; with a name (or the path of a model file) "
+    {"models",
+     "[NAME]",
+     "Which op-amps, batteries, diodes and pickups are there?",
+     "Lists the models with their headline figures and where they lie; with a name (or the path of "
+     "a model file) "
      "every figure of that model and where it comes from.",
      {"models", "models tl072"},
      command_models},
@@ -50,45 +71,48 @@ const size_t command_count = sizeof commands / sizeof commands[0];
 /* A default is read by the option's own reader, in this order: points come before frequency. */
 const option_info option_table[] = {
     {"supply", "LIST", "V", "18V,9V,7V,5V,3V", FOR_DESIGNS, 0,
-     "open-circuit voltages of the supply; a range is LOW:HIGH:STEP", "9V,7V,5V", options_read_supply},
+     "open-circuit voltages of the supply; a range is LOW:HIGH:STEP", "9V,7V,5V",
+     options_read_supply},
     {"stiff", NULL, NULL, NULL, FOR_DESIGNS, 0,
      "a bench supply without resistance instead of the battery", NULL, NULL},
     {"drive", "bench|pickup", NULL, "bench", FOR_DESIGNS, 0,
-     "what drives the input: a bench generator, or the design's pickup; levels then mean its EMF", "pickup",
-     options_read_drive},
-    {"level", "LIST", "Vpk, Vrms, Vpp, dBV or dBu", "-40dBV:10dBV:10dB,soft,normal,hard,extreme", FOR_LEVELS, 0,
-     "input levels and names of playing levels; a range is LOW:HIGH:STEP", "-20dBV,normal,hard",
-     options_read_level},
-    {"points", "COUNT", NULL, "61", FOR_CURVES, 0, "frequencies in the span of --frequency, even on a log axis",
-     "31", options_read_points},
+     "what drives the input: a bench generator, or the design's pickup; levels then mean its EMF",
+     "pickup", options_read_drive},
+    {"level", "LIST", "Vpk, Vrms, Vpp, dBV or dBu", "-40dBV:10dBV:10dB,soft,normal,hard,extreme",
+     FOR_LEVELS, 0, "input levels and names of playing levels; a range is LOW:HIGH:STEP",
+     "-20dBV,normal,hard", options_read_level},
+    {"points", "COUNT", NULL, "61", FOR_CURVES, 0,
+     "frequencies in the span of --frequency, even on a log axis", "31", options_read_points},
     {"frequency", "LOW:HIGH|LIST", "Hz", "20Hz:20kHz", FOR_CURVES, 0,
      "the span, both ends included, or a list of frequencies; shown rising", "41.2Hz,98Hz,400Hz",
      options_read_frequency},
     {"set", "CONTROL=SETTING", NULL, NULL, FOR_DESIGNS, 1,
-     "moves a pot (in %) or a switch (throw number); a list of settings draws the family", "bass=0%,50%,100%",
-     NULL},
+     "moves a pot (in %) or a switch (throw number); a list of settings draws the family",
+     "bass=0%,50%,100%", NULL},
     {"change", "PART=VALUE", NULL, NULL, FOR_DESIGNS, 1,
      "replaces the value or the model of parts, without editing the file", "U1A,U1B=tl062", NULL},
     {"load", "LOAD", "ohm and F", NULL, FOR_DESIGNS, 0,
-     "what hangs on the output: a resistance and a cable capacitance, amp (1 Mohm), pedal (100 kohm), line (10 kohm) "
+     "what hangs on the output: a resistance and a cable capacitance, amp (1 Mohm), pedal (100 "
+     "kohm), line (10 kohm) "
      "or none; the design's own unless given",
      "1M + 500p", options_read_load},
-    {"thd", "RATIO", "%", "1%", FOR_HEADROOM, 0, "the THD up to which a level counts as clean", "3%",
-     options_read_thd},
+    {"thd", "RATIO", "%", "1%", FOR_HEADROOM, 0, "the THD up to which a level counts as clean",
+     "3%", options_read_thd},
     {"thd-bandwidth", "FREQUENCY", "Hz", "full", FOR_MAPS, 0,
-     "leaves out harmonics above this frequency, as on a bench; full: none (harmonics 2 to 15)", "20kHz",
-     options_read_thd_bandwidth},
+     "leaves out harmonics above this frequency, as on a bench; full: none (harmonics 2 to 15)",
+     "20kHz", options_read_thd_bandwidth},
     {"slope", "FALL", "dB an octave", "6dB", FOR_HEADROOM, 0,
      "how the playing levels assumed for the margins fall above 400 Hz", "3dB", options_read_slope},
-    {"json", "FILE", NULL, NULL, FOR_DESIGNS, 0, "writes the results as JSON; - is standard output", "result.json",
-     options_read_json},
+    {"json", "FILE", NULL, NULL, FOR_DESIGNS, 0, "writes the results as JSON; - is standard output",
+     "result.json", options_read_json},
     {"csv", "FILE", NULL, NULL, FOR_BIAS | FOR_CURVES, 0,
-     "writes the results as comma-separated values; - is standard output", "result.csv", options_read_csv},
+     "writes the results as comma-separated values; - is standard output", "result.csv",
+     options_read_csv},
     {"threads", "COUNT", NULL, "cores", FOR_MAPS, 0,
-     "threads to compute with; the results do not depend on it; cores: as many as the machine has", "2",
-     options_read_threads},
-    {"quiet", NULL, NULL, NULL, FOR_ALL, 0, "no progress bar, notes and warnings on standard error; errors remain",
-     NULL, NULL},
+     "threads to compute with; the results do not depend on it; cores: as many as the machine has",
+     "2", options_read_threads},
+    {"quiet", NULL, NULL, NULL, FOR_ALL, 0,
+     "no progress bar, notes and warnings on standard error; errors remain", NULL, NULL},
 };
 const size_t option_count = sizeof option_table / sizeof option_table[0];
 _Static_assert(sizeof option_table / sizeof option_table[0] <= MAX_OPTIONS, "raise MAX_OPTIONS");
@@ -153,8 +177,8 @@ static void refuse_option(const options *o, const char *name, size_t length, con
     words[count++] = "help";
     char *plain = sag_copy_text(name, length);
     const char *near = plain ? sag_nearest_word(plain, words, count) : NULL;
-    message_misuse(o->command->name, "no option %s%s%s", typed, near ? "; did you mean --" : "",
-                   near ? near : "");
+    message_misuse(o->command->name, "no option %s%s%s%s", typed, near ? "; did you mean --" : "",
+                   near ? near : "", near ? "?" : "");
     sag_free(plain);
 }
 

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* options.h - commands and options: one table each, from which parser, --help, `railsag help` and the OPTIONS part of
- * the man page are made. */
+/* options.h - commands and options: one table each, from which parser, --help, `railsag help` and
+ * the OPTIONS part of the man page are made. */
 #ifndef RAILSAG_OPTIONS_H
 #define RAILSAG_OPTIONS_H
 
@@ -18,9 +18,9 @@ enum { MAX_EXAMPLES = 4 };
 
 typedef struct {
     const char *name;
-    const char *argument; /* "DESIGN"; "[NAME]" when it may be left out */
-    const char *answers;  /* the question it answers, one line */
-    const char *about;    /* a paragraph */
+    const char *argument;               /* "DESIGN"; "[NAME]" when it may be left out */
+    const char *answers;                /* the question it answers, one line */
+    const char *about;                  /* a paragraph */
     const char *examples[MAX_EXAMPLES]; /* what follows "railsag "; the first heads the help */
     int (*run)(const options *options); /* returns the exit status */
 } command_info;
@@ -56,7 +56,8 @@ typedef struct {
     int repeats; /* may be given more than once */
     const char *help;
     const char *example; /* an argument that could be given; NULL for a switch */
-    /* Reads text into o; returns 0 with a sentence in problem (SAG_PROBLEM_SIZE). NULL: the text is kept. */
+    /* Reads text into o; returns 0 with a sentence in problem (SAG_PROBLEM_SIZE). NULL: the text is
+     * kept. */
     int (*read)(options *o, const char *text, char *problem);
 } option_info;
 
@@ -79,16 +80,17 @@ struct options {
     int points;
     double *frequency_hz; /* rising, each once */
     size_t frequency_count;
-    const char *level;            /* read once the design's playing levels are known */
-    double load_ohm, load_farad;  /* load_ohm NAN: the design's own */
-    double thd_bandwidth_hz;      /* INFINITY: full */
-    double thd_limit;             /* ratio */
-    double slope_db;              /* fall of the assumed playing level above 400 Hz, dB an octave */
+    const char *level;           /* read once the design's playing levels are known */
+    double load_ohm, load_farad; /* load_ohm NAN: the design's own */
+    double thd_bandwidth_hz;     /* INFINITY: full */
+    double thd_limit;            /* ratio */
+    double slope_db;             /* fall of the assumed playing level above 400 Hz, dB an octave */
     const char *load, *json, *csv; /* NULL when not given */
 };
 
-/* Reads what follows the command. Returns EXIT_DONE, EXIT_MISUSE or EXIT_FAILED (no memory), with a sentence on standard
- * error; *help is set when help was asked for. o is freed with options_free in any case. */
+/* Reads what follows the command. Returns EXIT_DONE, EXIT_MISUSE or EXIT_FAILED (no memory), with a
+ * sentence on standard error; *help is set when help was asked for. o is freed with options_free in
+ * any case. */
 int options_read(options *o, const command_info *command, int count, char **arguments, int *help);
 void options_free(options *o);
 

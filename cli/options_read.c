@@ -50,8 +50,9 @@ int options_read_drive(options *o, const char *text, char *problem)
         }
     }
     const char *near = sag_nearest_word(text, words, 2);
-    snprintf(problem, SAG_PROBLEM_SIZE, "no drive \"" SHOWN "\"%s%s; there are bench and pickup",
-             text, near ? "; did you mean " : "", near ? near : "");
+    snprintf(problem, SAG_PROBLEM_SIZE, "no drive \"" SHOWN "\"; %s%s%s", text,
+             near ? "did you mean " : "", near ? near : "there are bench and pickup",
+             near ? "?" : "");
     return 0;
 }
 
@@ -90,6 +91,16 @@ static int rising(const void *a, const void *b)
     return (left > right) - (left < right);
 }
 
+static int check_frequency(double hz, char *problem)
+{
+    if (!(hz >= least_hz && hz <= most_hz)) {
+        snprintf(problem, SAG_PROBLEM_SIZE,
+                 "a frequency of %.6g Hz is not computed: give 1Hz to 1MHz", hz);
+        return 0;
+    }
+    return 1;
+}
+
 /* LOW:HIGH: points frequencies f[i] = low (high/low)^(i / (points - 1)), both ends exact. */
 static int read_span(options *o, const char *text, const char *colon, double **values,
                      size_t *count, char *problem)
@@ -103,6 +114,9 @@ static int read_span(options *o, const char *text, const char *colon, double **v
         snprintf(problem, SAG_PROBLEM_SIZE,
                  "\"" SHOWN "\" does not rise: give the lower frequency first, as 20Hz:20kHz",
                  text);
+        return 0;
+    }
+    if (!check_frequency(low, problem) || !check_frequency(high, problem)) {
         return 0;
     }
     size_t points = (size_t)o->points;
@@ -138,9 +152,7 @@ int options_read_frequency(options *o, const char *text, char *problem)
     qsort(values, count, sizeof *values, rising);
     size_t kept = 0;
     for (size_t i = 0; i < count; i++) {
-        if (!(values[i] >= least_hz && values[i] <= most_hz)) {
-            snprintf(problem, SAG_PROBLEM_SIZE,
-                     "a frequency of %.6g Hz is not computed: give 1Hz to 1MHz", values[i]);
+        if (!check_frequency(values[i], problem)) {
             sag_free(values);
             return 0;
         }

@@ -1,6 +1,4 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#define _XOPEN_SOURCE 700 /* realpath */
-
 #include "output.h"
 
 #include "memory.h"
@@ -17,7 +15,7 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
-enum { LINE_WIDTH = 80 };
+enum { LINE_WIDTH = 80, LONGEST_UNIT = 5 };
 
 struct output {
     int fd;
@@ -38,8 +36,8 @@ static void note_signal(int number)
 
 void output_start(void)
 {
-    /* With a standard stream closed by the caller, the first file opened would take its place. Opened the wrong way
-     * round, so that reading and writing still fail. */
+    /* With a standard stream closed by the caller, the first file opened would take its place.
+     * Opened the wrong way round, so that reading and writing still fail. */
     static const int flags[] = {O_WRONLY, O_RDONLY, O_RDONLY};
     for (int fd = 0; fd < 3; fd++) {
         if (fcntl(fd, F_GETFD) < 0 && open("/dev/null", flags[fd]) < 0) {
@@ -237,11 +235,23 @@ void output_format(output *out, const char *format, ...)
     sag_free(longer);
 }
 
+/* Length of the word at text, together with the unit of a number: "9 V" does not fall apart. */
+static size_t word_length(const char *text)
+{
+    size_t length = strcspn(text, " ");
+    const char *next = text + length + strspn(text + length, " ");
+    size_t further = strcspn(next, " ");
+    int number = length > 0 && text[length - 1] >= '0' && text[length - 1] <= '9';
+    int unit =
+        further > 0 && further <= LONGEST_UNIT && (*next == '%' || (*next >= 'A' && *next <= 'z'));
+    return number && unit ? (size_t)(next - text) + further : length;
+}
+
 void output_wrapped(output *out, const char *text, int at, int indent)
 {
     int column = at;
     while (*text) {
-        int length = (int)strcspn(text, " ");
+        int length = (int)word_length(text);
         if (column > indent && column + 1 + length > LINE_WIDTH) {
             output_format(out, "\n%*s", indent, "");
             column = indent;

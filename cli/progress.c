@@ -23,8 +23,7 @@ void progress_start(progress *bar, int enabled, size_t all)
 {
     const char *term = getenv("TERM");
     memset(bar, 0, sizeof *bar);
-    bar->enabled =
-        enabled && isatty(STDERR_FILENO) && term && *term && strcmp(term, "dumb") != 0;
+    bar->enabled = enabled && isatty(STDERR_FILENO) && term && *term && strcmp(term, "dumb") != 0;
     bar->start_s = now_s();
     bar->drawn_s = bar->start_s;
     bar->all = all;

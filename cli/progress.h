@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* progress.h - a bar with the time left on standard error: on a terminal, after one second, six times a second. */
+/* progress.h - a bar with the time left on standard error: on a terminal, after one second, six
+ * times a second. */
 #ifndef RAILSAG_PROGRESS_H
 #define RAILSAG_PROGRESS_H
 
@@ -8,7 +9,8 @@
 typedef struct {
     int enabled, shown;
     double start_s, drawn_s; /* monotonic clock */
-    /* Several calculations may share one bar: `before` cases are done, the running one covers `share` of `all`. */
+    /* Several calculations may share one bar: `before` cases are done, the running one covers
+     * `share` of `all`. */
     size_t before, share, all;
 } progress;
 

@@ -185,7 +185,7 @@ void result_csv_case(csv *w, const session *s, const session_case *c)
     for (size_t i = 0; i < design->control_count; i++) {
         csv_number(w, design->controls[i].setting);
     }
-    csv_text(w, label_marks(marks, c->marks));
+    csv_text(w, label_marks(marks, c->marks, "; "));
 }
 
 void result_text_start(const session *s)
@@ -209,13 +209,13 @@ void result_text_case(const session *s, const session_case *c)
     output_format(s->table, "\n%s", label_supply(text, s, c));
     if (isfinite(c->terminal_v)) {
         output_format(s->table, ", %s at the terminals",
-                      label_value(terminal, c->terminal_v, SAG_VOLT));
+                      label_precise(terminal, c->terminal_v, SAG_VOLT));
     }
     output_format(s->table, ", %s drive", drive_name(s));
     label_controls(text, s, c->setting);
     output_format(s->table, "%s%s\n", *text ? ", " : "", text);
     if (c->marks) {
-        output_format(s->table, "%s\n", label_marks(text, c->marks));
+        output_format(s->table, "%s\n", label_marks(text, c->marks, ", "));
     }
     if (c->status != SAG_OK) {
         output_format(s->table, "not computed: %s\n", sag_status_text(c->status));

@@ -7,10 +7,12 @@
 #include "json_out.h"
 #include "session.h"
 
-/* Opens the object and its "results"; to be called once everything is computed, for the warnings come first. */
+/* Opens the object and its "results"; to be called once everything is computed, for the warnings
+ * come first. */
 json_writer result_json_start(const session *s);
 void result_json_end(json_writer *w);
-/* Opens the result of a case, with supply, terminal voltage, drive, controls and marks. Closed with json_close. */
+/* Opens the result of a case, with supply, terminal voltage, drive, controls and marks. Closed with
+ * json_close. */
 void result_json_case(json_writer *w, const session *s, const session_case *c);
 
 /* The columns that come first in every row, and their cells. */
@@ -19,14 +21,14 @@ void result_csv_case(csv *w, const session *s, const session_case *c);
 
 /* The design's title and what the command line changed. */
 void result_text_start(const session *s);
-/* "18 V (2 x 9 V), 17.9 V at the terminals, bench drive, bass 100 %", marks in a line of their own; and why there are no
- * results, when there are none. */
+/* "18 V (2 x 9 V), 17.9 V at the terminals, bench drive, bass 100 %", marks in a line of their own;
+ * and why there are no results, when there are none. */
 void result_text_case(const session *s, const session_case *c);
 /* A line for each mark with the supplies that have it. */
 void result_text_marks(const session *s);
 
-/* The frequencies that a printed table shows: all when they are few, else the first, the last and those nearest to some
- * round ones. rows has room for RESULT_ROWS indices; returns their number. */
+/* The frequencies that a printed table shows: all when they are few, else the first, the last and
+ * those nearest to some round ones. rows has room for RESULT_ROWS indices; returns their number. */
 enum { RESULT_ROWS = 12 };
 size_t result_rows(const double *frequency_hz, size_t count, size_t *rows);
 /* Says that a table shows some of all frequencies, when it does. */

@@ -81,8 +81,7 @@ static int open_outputs(session *s)
     const options *o = s->options;
     int owned = (o->json && !strcmp(o->json, "-")) || (o->csv && !strcmp(o->csv, "-"));
     if ((o->json && !(s->json = output_open(o->json))) ||
-        (o->csv && !(s->csv = output_open(o->csv))) ||
-        (!owned && !(s->table = output_open("-")))) {
+        (o->csv && !(s->csv = output_open(o->csv))) || (!owned && !(s->table = output_open("-")))) {
         return EXIT_FAILED;
     }
     return EXIT_DONE;
@@ -112,7 +111,8 @@ static int about_circuit(sag_status status)
            status == SAG_OSCILLATES;
 }
 
-/* Moves the findings of one case to the report: a supply that the circuit cannot live on is a warning. */
+/* Moves the findings of one case to the report: a supply that the circuit cannot live on is a
+ * warning. */
 static void take_findings(session *s, const session_case *c, const sag_report *found)
 {
     char supply[LABEL_SIZE], where[LABEL_SIZE];
@@ -148,16 +148,17 @@ static void judge_stability(session *s, session_case *c)
                             : "the circuit";
     snprintf(where, sizeof where, "%.64s at %.64s", stage, supply);
     if (found.frequency_hz > 0) {
-        sag_report_on(s->report, SAG_WARNING, where,
-                      "a resistor of 47 to 220 ohm between the output and a capacitive load, or a small "
-                      "capacitor across the feedback resistor, usually cures it",
-                      "oscillates by itself near %s, so there is no response, THD or headroom to give",
-                      label_value(frequency, found.frequency_hz, SAG_HERTZ));
+        sag_report_on(
+            s->report, SAG_WARNING, where,
+            "a resistor of 47 to 220 ohm between the output and a capacitive load, or a small "
+            "capacitor across the feedback resistor, usually cures it",
+            "oscillates by itself near %s, so there is no response, THD or headroom to give",
+            label_value(frequency, found.frequency_hz, SAG_HERTZ));
     } else {
-        sag_report_on(s->report, SAG_WARNING, where,
-                      "look for feedback that goes to the wrong input",
-                      "latches: the bias point does not hold itself, so there is no response, THD or "
-                      "headroom to give");
+        sag_report_on(
+            s->report, SAG_WARNING, where, "look for feedback that goes to the wrong input",
+            "latches: the bias point does not hold itself, so there is no response, THD or "
+            "headroom to give");
     }
 }
 
@@ -243,10 +244,11 @@ int session_fits(const session *s, double bytes)
     if (bytes <= most_bytes) {
         return 1;
     }
-    message_misuse(s->options->command->name,
-                   "that many results would take %.0f MB, and %.0f MB is the most: ask for fewer supplies, "
-                   "settings, levels or frequencies at a time",
-                   ceil(bytes / 1048576), most_bytes / 1048576);
+    message_misuse(
+        s->options->command->name,
+        "that many results would take %.0f MB, and %.0f MB is the most: ask for fewer supplies, "
+        "settings, levels or frequencies at a time",
+        ceil(bytes / 1048576), most_bytes / 1048576);
     return 0;
 }
 

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* session.h - what every command on a design shares: the design with its changes at each control setting, a network and
- * a bias point at each supply, warnings, output files, the exit status. */
+/* session.h - what every command on a design shares: the design with its changes at each control
+ * setting, a network and a bias point at each supply, warnings, output files, the exit status. */
 #ifndef RAILSAG_SESSION_H
 #define RAILSAG_SESSION_H
 
@@ -9,7 +9,8 @@
 #include "output.h"
 #include "railsag.h"
 
-/* A control that --set gives a list of settings; settings of several axes are combined, the first changes slowest. */
+/* A control that --set gives a list of settings; settings of several axes are combined, the first
+ * changes slowest. */
 typedef struct {
     size_t control; /* index into design->controls */
     char **items;   /* assignments, "bass=30%" */
@@ -25,7 +26,8 @@ typedef struct {
     sag_bias *bias;
     sag_response *response;
     /* Kept afterwards: */
-    sag_status status;       /* SAG_OK, or why there are no results; SAG_OSCILLATES has a bias point all the same */
+    sag_status status; /* SAG_OK, or why there are no results; SAG_OSCILLATES has a bias point all
+                          the same */
     sag_supply_state supply; /* batteries 0 when there is no network */
     double terminal_v;       /* NAN without a bias point */
     double drain_a;
@@ -51,14 +53,15 @@ typedef struct {
     int findings_shown;         /* the command prints the findings itself */
 } session;
 
-/* Cases that are prepared at a time: enough to keep threads busy, few enough for the memory of large designs. */
+/* Cases that are prepared at a time: enough to keep threads busy, few enough for the memory of
+ * large designs. */
 enum { SESSION_CHUNK = 16 };
 
 /* Returns EXIT_DONE or an exit status with everything said. session_close takes s in any case. */
 int session_open(session *s, const options *o);
 
-/* Makes networks, bias points and small-signal workspaces of cases first to first + count - 1; findings go to the report.
- * 0: stop (no memory, or a signal). */
+/* Makes networks, bias points and small-signal workspaces of cases first to first + count - 1;
+ * findings go to the report. 0: stop (no memory, or a signal). */
 int session_prepare(session *s, size_t first, size_t count);
 void session_release(session *s, size_t first, size_t count);
 
@@ -76,7 +79,8 @@ int session_no_memory(void);
 /* Says what a status of the library means, nothing for a signal; returns EXIT_FAILED. */
 int session_fail(sag_status status);
 
-/* Prints findings, completes the outputs when status is EXIT_DONE, frees everything; returns the exit status. */
+/* Prints findings, completes the outputs when status is EXIT_DONE, frees everything; returns the
+ * exit status. */
 int session_close(session *s, int status);
 
 #endif

@@ -72,11 +72,13 @@ static int read_axis(session *s, const char *text)
     session_axis *axis = &s->axes[s->axis_count];
     const char *equals = strchr(text, '=');
     if (!equals || equals == text || !equals[1] || equals - text > 100) {
-        message_misuse(command, "--set: \"%.80s\" is no setting: write CONTROL=SETTING, as bass=30%%", text);
+        message_misuse(command,
+                       "--set: \"%.80s\" is no setting: write CONTROL=SETTING, as bass=30%%", text);
         return EXIT_MISUSE;
     }
     if (strchr(equals + 1, '=')) {
-        message_misuse(command, "--set: \"%.80s\" moves more than one control: give --set for each", text);
+        message_misuse(command, "--set: \"%.80s\" moves more than one control: give --set for each",
+                       text);
         return EXIT_MISUSE;
     }
     s->axis_count++;
@@ -122,7 +124,8 @@ static int read_axes(session *s)
         s->axes[i].stride = settings;
         settings *= s->axes[i].count;
         if (settings > MOST_SETTINGS) {
-            message_misuse(o->command->name, "--set: more than %d combinations of settings", MOST_SETTINGS);
+            message_misuse(o->command->name, "--set: more than %d combinations of settings",
+                           MOST_SETTINGS);
             return EXIT_MISUSE;
         }
     }
@@ -159,8 +162,7 @@ static int apply_settings(session *s, size_t setting)
 int session_read_designs(session *s)
 {
     sag_design *first = NULL;
-    int status =
-        exit_of(sag_json_load(s->options->argument, &s->text, &s->text_length, s->report));
+    int status = exit_of(sag_json_load(s->options->argument, &s->text, &s->text_length, s->report));
     if (status == EXIT_DONE) {
         status = read_design(s, &first, s->report);
     }

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* session_design.h - reading the design once for each control setting, with --change and --set applied. */
+/* session_design.h - reading the design once for each control setting, with --change and --set
+ * applied. */
 #ifndef RAILSAG_SESSION_DESIGN_H
 #define RAILSAG_SESSION_DESIGN_H
 

@@ -7,7 +7,8 @@
 
 typedef struct table table;
 
-/* align has one letter a column: 'l' left, 'r' right. gap: blanks between columns. NULL when memory is short. */
+/* align has one letter a column: 'l' left, 'r' right. gap: blanks between columns. NULL when memory
+ * is short. */
 table *table_new(const char *align, int gap);
 void table_free(table *t); /* NULL is fine */
 

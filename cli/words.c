@@ -20,8 +20,7 @@ static void say(sentences *to, const char *format, ...)
 {
     va_list arguments;
     va_start(arguments, format);
-    int length =
-        vsnprintf(to->text + to->used, sizeof to->text - to->used, format, arguments);
+    int length = vsnprintf(to->text + to->used, sizeof to->text - to->used, format, arguments);
     va_end(arguments);
     if (length > 0) {
         to->used += (size_t)length;
@@ -104,7 +103,8 @@ static const words_supply *find_main(const words_facts *facts)
     return first;
 }
 
-/* The highest supply with a margin, when it is above the main one; else the next lower one below it. */
+/* The highest supply with a margin, when it is above the main one; else the next lower one below
+ * it. */
 static const words_supply *find_other(const words_facts *facts, const words_supply *main_supply)
 {
     const words_supply *highest = NULL, *below = NULL;
@@ -131,19 +131,20 @@ static void write_limit(sentences *out, const words_facts *facts, const words_su
     label_value(hard, facts->hard_vpk, SAG_VOLT);
     if (!has_margin(supply)) {
         say(out, "At %s no stage meets a limit from %s to %s.", volts,
-                      label_value(hz, facts->low_hz, SAG_HERTZ),
-                      label_value(other_hz, facts->high_hz, SAG_HERTZ));
+            label_value(hz, facts->low_hz, SAG_HERTZ),
+            label_value(other_hz, facts->high_hz, SAG_HERTZ));
         return;
     }
     int under = supply->margin_db < 0;
     say(out, "At %s%s%s %s %s first, at %s, %s%.1f dB %s hard playing (%s peak)%s.", volts,
-                  *supply->setting ? " and " : "", supply->setting, supply->stage,
-                  meets(supply->limit), label_value(hz, supply->margin_hz, SAG_HERTZ),
-                  facts->extrapolated ? "about " : "", fabs(supply->margin_db),
-                  under ? "below" : "above", hard, under ? ": hard playing does not come through clean" : "");
+        *supply->setting ? " with " : "", supply->setting, supply->stage, meets(supply->limit),
+        label_value(hz, supply->margin_hz, SAG_HERTZ), facts->extrapolated ? "about " : "",
+        fabs(supply->margin_db), under ? "below" : "above", hard,
+        under ? ": hard playing does not come through clean" : "");
 }
 
-/* The supplies at which hard playing does or does not meet a limit, as a list; returns their number. */
+/* The supplies at which hard playing does or does not meet a limit, as a list; returns their
+ * number. */
 static size_t list_hard(const words_facts *facts, int clean, char *list)
 {
     size_t count = 0, index = 0;
@@ -166,7 +167,8 @@ static size_t list_hard(const words_facts *facts, int clean, char *list)
 }
 
 /* What another supply buys, and where hard playing stays clean. */
-static void write_supplies(sentences *out, const words_facts *facts, const words_supply *main_supply)
+static void write_supplies(sentences *out, const words_facts *facts,
+                           const words_supply *main_supply)
 {
     char one[LABEL_SIZE], two[LABEL_SIZE], clean[LABEL_SIZE], limited[LABEL_SIZE];
     const words_supply *other = has_margin(main_supply) ? find_other(facts, main_supply) : NULL;
@@ -178,10 +180,9 @@ static void write_supplies(sentences *out, const words_facts *facts, const words
     say(out, " ");
     if (other) {
         double gained_db = other->margin_db - main_supply->margin_db;
-        say(out, "%s instead of %s %s %.1f dB; h",
-                      label_value(one, other->supply_v, SAG_VOLT),
-                      label_value(two, main_supply->supply_v, SAG_VOLT),
-                      gained_db < 0 ? "costs" : "buys", fabs(gained_db));
+        say(out, "%s instead of %s %s %.1f dB; h", label_value(one, other->supply_v, SAG_VOLT),
+            label_value(two, main_supply->supply_v, SAG_VOLT), gained_db < 0 ? "costs" : "buys",
+            fabs(gained_db));
     } else {
         say(out, "H");
     }
@@ -202,13 +203,15 @@ static void write_curve(sentences *out, const words_facts *facts, const words_su
         return;
     }
     if (isfinite(supply->lost_dbv)) {
+        label_db(dbv, supply->lost_dbv);
         say(out,
-                      " At %s the EQ curve has lost 1 dB or more from %s dBV on: %.1f dB at %s there.",
-                      volts, label_db(dbv, supply->lost_dbv), supply->lost_db,
-                      label_value(hz, supply->lost_hz, SAG_HERTZ));
+            " At %s the EQ curve has lost 1 dB or more from %s%s%s dBV%s on: there %.1f dB at %s.",
+            volts, supply->lost_name ? supply->lost_name : "",
+            supply->lost_name ? " playing (" : "", dbv, supply->lost_name ? ")" : "",
+            supply->lost_db, label_value(hz, supply->lost_hz, SAG_HERTZ));
     } else {
-        say(out, " At %s the EQ curve stays within 1 dB up to the loudest level, %s dBV.",
-                      volts, label_db(dbv, facts->top_dbv));
+        say(out, " At %s the EQ curve stays within 1 dB up to the loudest level, %s dBV.", volts,
+            label_db(dbv, facts->top_dbv));
     }
 }
 
@@ -238,16 +241,14 @@ static void write_reservations(sentences *out, const words_facts *facts, int sta
 {
     char list[LABEL_SIZE], volts[LABEL_SIZE];
     if (list_outside(facts, list) > 0) {
-        say(out, "%sThe figures at %s are outside a part's data sheet.", started ? " " : "",
-                      list);
+        say(out, "%sThe figures at %s are outside a part's data sheet.", started ? " " : "", list);
         started = 1;
     }
     for (size_t i = 0; i < facts->count; i++) {
         const words_supply *supply = &facts->supplies[i];
         if (supply->status != SAG_OK) {
             say(out, "%sThere are no figures at %s: %s.", started ? " " : "",
-                          label_value(volts, supply->supply_v, SAG_VOLT),
-                          sag_status_text(supply->status));
+                label_value(volts, supply->supply_v, SAG_VOLT), sag_status_text(supply->status));
             started = 1;
         }
     }

@@ -19,10 +19,9 @@ static sag_status allocate(sag_bias *bias, const sag_network *network)
     bias->network = network;
     bias->x = sag_new(network->n, sizeof *bias->x);
     bias->unknown = sag_new(network->source_count, sizeof *bias->unknown);
-    bias->source = sag_new(network->source_count, sizeof *bias->source);
     bias->observed = sag_new(network->observed_count, sizeof *bias->observed);
     bias->rail_v = sag_new(network->rail_count, sizeof *bias->rail_v);
-    return bias->x && bias->unknown && bias->source && bias->observed && bias->rail_v
+    return bias->x && bias->unknown && bias->observed && bias->rail_v
                ? SAG_OK
                : SAG_NO_MEMORY;
 }
@@ -66,13 +65,12 @@ static sag_status solve(sag_bias *bias, int from_linear)
         work.tolerance_v = TOLERANCE_V;
         lane_mask open = stage_solve_surely(&work, &map, history, 0, bias->unknown, -1, from_linear);
         stage_see(&work, &map, bias->unknown);
-        memcpy(bias->source, work.source, network->source_count * sizeof *bias->source);
         memcpy(bias->observed, work.seen, network->observed_count * sizeof *bias->observed);
         for (size_t r = 0; r < network->rail_count; r++) {
             size_t row = sag_network_rail_row(network, r);
             bias->rail_v[r] = bias->observed[row] - bias->observed[row + 1];
         }
-        status = lane_any(open) ? SAG_NOT_CONVERGED : sag_map_unknowns(maker, bias->source, bias->x);
+        status = lane_any(open) ? SAG_NOT_CONVERGED : sag_map_unknowns(maker, bias->unknown, bias->x);
     }
     stage_work_clear(&work);
     sag_map_maker_free(maker);
@@ -101,8 +99,8 @@ static sag_status check_opamps(const sag_bias *bias, sag_report *report)
             status = SAG_STOPPED;
             continue;
         }
-        double room_v = rail_v - sag_drop_at(opamp->high, 0, rail_v, &by_current, &by_supply) -
-                        sag_drop_at(opamp->low, 0, rail_v, &by_current, &by_supply);
+        double room_v = rail_v - sag_drop_line_at(&opamp->high, 0, rail_v, &by_current, &by_supply) -
+                        sag_drop_line_at(&opamp->low, 0, rail_v, &by_current, &by_supply);
         if (!(room_v > 2 * (opamp->knee_high_v + opamp->knee_low_v)) && status == SAG_OK) {
             sag_report_on(report, SAG_WARNING, where, "ask for higher supplies, or try another op-amp",
                           "%s has no swing: %.3g V between its rails is used up by the drops of %s.",
@@ -174,7 +172,6 @@ void sag_bias_free(sag_bias *bias)
         sag_devices_clear(&bias->devices);
         sag_free(bias->x);
         sag_free(bias->unknown);
-        sag_free(bias->source);
         sag_free(bias->observed);
         sag_free(bias->rail_v);
         sag_free(bias);
@@ -227,9 +224,8 @@ double sag_bias_part_current_a(const sag_bias *bias, size_t part)
     }
     if (kind == SAG_DIODE) {
         size_t d = find_device(network, part);
-        size_t j = network->opamp_count + network->rail_count + d;
-        double slope;
-        return sag_diode_current(&network->diodes[d].law, bias->unknown[j], &slope);
+        double slope, v = bias->observed[sag_network_diode_row(network, d)];
+        return sag_diode_current(&network->diodes[d].law, v, &slope);
     }
     const sag_leg *leg = &network->legs[part];
     if (leg->branch >= 0) {
@@ -259,9 +255,9 @@ sag_bias_opamp sag_bias_opamp_get(const sag_bias *bias, size_t index)
         .output_ohm = data->output_ohm};
     found.out_a = (bias->unknown[index] - found.out_v) * opamp->siemens;
     found.to_positive_v = found.rail_positive_v - found.out_v -
-                          sag_drop_at(opamp->high, found.out_a, rail_v, &by_current, &by_supply);
+                          sag_drop_line_at(&opamp->high, found.out_a, rail_v, &by_current, &by_supply);
     found.to_negative_v = found.out_v - found.rail_negative_v -
-                          sag_drop_at(opamp->low, -found.out_a, rail_v, &by_current, &by_supply);
+                          sag_drop_line_at(&opamp->low, -found.out_a, rail_v, &by_current, &by_supply);
     const sag_rail *rail = &network->rails[data->rail];
     size_t at = 0;
     for (size_t i = 0; i < network->design->package_count; i++) {

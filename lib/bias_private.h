@@ -10,8 +10,7 @@ struct sag_bias {
     const sag_network *network;
     sag_devices devices;
     double *x;        /* network->n unknowns */
-    double *unknown;  /* Newton unknowns: EMFs, rail currents, diode volts */
-    double *source;   /* what they feed into the network */
+    double *unknown;  /* Newton unknowns: the sources of network_private.h */
     double *observed; /* what the nonlinear parts see */
     double *rail_v;   /* between each pair of rails */
 };

@@ -12,6 +12,16 @@
 #include <complex.h>
 #include <stddef.h>
 
+/* re + j im without arithmetic on the parts (C11's CMPLX, which clang's headers lack here). */
+static inline double complex sag_complex(double re, double im)
+{
+    union {
+        double part[2];
+        double complex whole;
+    } both = {.part = {re, im}};
+    return both.whole;
+}
+
 typedef struct sag_lu sag_lu;   /* real */
 typedef struct sag_zlu sag_zlu; /* complex */
 

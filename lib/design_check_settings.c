@@ -190,11 +190,16 @@ static void report_floating(sag_check *c, int root, int with_piezo)
         more[48] = "", controls[SAG_MAX_CONTROLS] = {0};
     char *reported = with_piezo ? c->node_reported : c->piezo_reported;
     size_t others = 0;
+    int used_once = 0;
     for (size_t i = 0; i < design->node_count; i++) {
         if (sag_sets_find(c->parent, (int)i) == root) {
             reported[i] = 1;
             others += i != (size_t)root;
+            used_once |= c->uses[i] == 1;
         }
+    }
+    if (used_once) {
+        return; /* a slip that was reported, and most likely the cause */
     }
     if (others) {
         snprintf(more, sizeof more, " (and %zu more node%s with it)", others,

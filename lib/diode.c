@@ -3,32 +3,39 @@
 
 #include <math.h>
 
-double sag_wright_omega(double z)
+/* From a start above 0: Newton on f = w + ln w - z with the third-order correction of Fritsch, Shafer and Crowley (Comm.
+ * ACM 16, 123, 1973); the error left is the fourth power of the last relative step. */
+static double refine_omega(double z, double w)
 {
-    if (z < -36) {
-        return exp(z); /* w = e^z (1 - e^z + ...): the next term is below rounding */
-    }
-    /* Start: asymptotic for large z, exponential for small; then Newton on f = w + ln w - z with the
-     * third-order correction of Fritsch, Shafer and Crowley (Comm. ACM 16, 123, 1973). */
-    double w = z > 1 ? z - log(z) * (1 - 1 / z) : z > -2 ? exp((z - 1) * 0.6) : exp(z);
-    for (int i = 0; i < 4; i++) {
+    for (int i = 0; i < 12; i++) {
         double r = z - w - log(w);
         double t = 2 * (1 + w) * (1 + w + 2.0 / 3.0 * r);
         double step = r / (1 + w) * (t - r) / (t - 2 * r);
-        w *= 1 + step;
-        if (fabs(step) < 1e-5) { /* fourth order: the error left is the fourth power */
+        w *= fmax(1 + step, 0.1);
+        if (fabs(step) < 1e-4) {
             break;
         }
     }
     return w;
 }
 
+double sag_wright_omega(double z)
+{
+    if (z < -36) {
+        return exp(z); /* w = e^z (1 - e^z + ...): the next term is below rounding */
+    }
+    /* Asymptotic for large z, exponential for small, a fair guess between. */
+    return refine_omega(z, z > 1 ? z - log(z) * (1 - 1 / z) : z > -2 ? exp((z - 1) * 0.6) : exp(z));
+}
+
 /* One junction with its series resistance: current at v, without the reverse branch. */
 static double junction(double saturation_a, double emission_v, double series_ohm, double v,
-                       double *slope)
+                       double *slope, double *hint)
 {
     double shift = saturation_a * series_ohm;
-    double omega = sag_wright_omega(log(shift / emission_v) + (v + shift) / emission_v);
+    double z = log(shift / emission_v) + (v + shift) / emission_v;
+    double omega = z > -36 && *hint > 0 ? refine_omega(z, *hint) : sag_wright_omega(z);
+    *hint = omega > 1e-15 ? omega : 0;
     *slope = omega / (1 + omega) / series_ohm;
     return emission_v / series_ohm * omega - saturation_a;
 }
@@ -38,8 +45,15 @@ static double junction(double saturation_a, double emission_v, double series_ohm
 
 double sag_diode_current(const sag_diode_law *law, double v, double *slope)
 {
-    double current = junction(law->saturation_a, law->emission_v, law->series_ohm, v, slope);
-    if (isfinite(law->breakdown_v)) {
+    double hint = 0;
+    return sag_diode_current_near(law, v, slope, &hint);
+}
+
+double sag_diode_current_near(const sag_diode_law *law, double v, double *slope, double *hint)
+{
+    double current = junction(law->saturation_a, law->emission_v, law->series_ohm, v, slope, hint);
+    /* A hundred emission voltages short of breakdown its current is below e^-100 of BREAKDOWN_A. */
+    if (v < -law->breakdown_v + 100 * law->emission_v) {
         double back_slope;
         /* Scaled so that BREAKDOWN_A flows at -breakdown_v; the constant term is left out, or it would
          * add to the forward law. */

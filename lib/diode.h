@@ -29,6 +29,9 @@ sag_status sag_diode_fit(const sag_forward_point *points, size_t count, double b
 /* Current at terminal voltage v; *slope is di/dv. */
 double sag_diode_current(const sag_diode_law *law, double v, double *slope);
 
+/* The same, quicker where v has moved little since: *hint carries the iteration's result from call to call; 0 at first. */
+double sag_diode_current_near(const sag_diode_law *law, double v, double *slope, double *hint);
+
 /* Wright omega of a real number: w + ln w = z. Relative error under 1e-14 (measured in its test). */
 double sag_wright_omega(double z);
 

@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* headroom.h - the largest clean input at each frequency.
  *
- * Clip onset: the first level at which any op-amp meets a limit anywhere in the period (a clamp of rail or current
- * carries over a tenth of the slew rate, or the slew drive passes 0.9 of it). Distortion-limited level: the highest level
+ * Clip onset: the first level at which any op-amp meets a limit anywhere in the period (the output
+ * comes to the knee of a rail or current limit, or its drive to 0.9 of the slew rate; stage.h has the figures). Distortion-limited level: the highest level
  * such that THD stays at or under a figure from the soft playing level up to it (IEC 60268-3 idea; THD over the fundamental). */
 #ifndef RAILSAG_HEADROOM_H
 #define RAILSAG_HEADROOM_H

@@ -43,8 +43,8 @@ typedef struct sag_json_document sag_json_document;
 
 #define SAG_JSON_MAX_BYTES  (4u << 20)
 #define SAG_JSON_MAX_VALUES 200000u
-#define SAG_JSON_MAX_ERRORS                                                                        \
-    1000u /* reported for one file; a last finding says that there are more */
+/* Most errors reported for one file; the last of them says that there are more. */
+#define SAG_JSON_MAX_ERRORS 1000u
 
 /* text: length bytes, need not end in zero. file: name for findings. On SAG_BAD_INPUT the report
  * has the errors (all doubled keys, the first syntax error) and *out is NULL. */

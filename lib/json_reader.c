@@ -270,11 +270,8 @@ int sag_json_value_quantity(const sag_json *value, sag_json_reader *reader, sag_
             sag_json_error(reader, value, NULL, "%s", problem);
             return 0;
         }
-    } else if (value->type != SAG_JSON_NUMBER) {
-        example_of(unit, problem);
-        sag_json_error(reader, value, problem, "found %s", describe(value, shown));
-        return 0;
-    } else if (unit == SAG_COUNT && !(number >= 0 && floor(number) >= number)) {
+    } else if (value->type != SAG_JSON_NUMBER ||
+               (unit == SAG_COUNT && !(number >= 0 && floor(number) >= number))) {
         example_of(unit, problem);
         sag_json_error(reader, value, problem, "found %s", describe(value, shown));
         return 0;

@@ -8,6 +8,7 @@
 #define RAILSAG_LANE_H
 
 #include <math.h>
+#include <stddef.h>
 #include <stdint.h>
 
 #ifndef LANE_WIDTH
@@ -128,6 +129,35 @@ static inline lane lane_max(lane a, lane b)
 static inline lane lane_min(lane a, lane b)
 {
     return lane_select(LANE_LESS(b, a), b, a);
+}
+
+/* out[r] += sum over c of m[r * stride + c] v[c]. Four rows at a time, so that their sums do not wait for each other; each
+ * row adds in the order of its columns. */
+static inline void lane_add_product(const double *m, size_t stride, size_t rows, size_t columns, const lane *v,
+                                    lane *out)
+{
+    size_t r = 0;
+    for (; r + 4 <= rows; r += 4) {
+        const double *m0 = m + r * stride, *m1 = m0 + stride, *m2 = m1 + stride, *m3 = m2 + stride;
+        lane s0 = out[r], s1 = out[r + 1], s2 = out[r + 2], s3 = out[r + 3];
+        for (size_t c = 0; c < columns; c++) {
+            s0 += m0[c] * v[c];
+            s1 += m1[c] * v[c];
+            s2 += m2[c] * v[c];
+            s3 += m3[c] * v[c];
+        }
+        out[r] = s0;
+        out[r + 1] = s1;
+        out[r + 2] = s2;
+        out[r + 3] = s3;
+    }
+    for (; r < rows; r++) {
+        lane sum = out[r];
+        for (size_t c = 0; c < columns; c++) {
+            sum += m[r * stride + c] * v[c];
+        }
+        out[r] = sum;
+    }
 }
 
 #endif

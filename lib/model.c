@@ -234,8 +234,7 @@ static sag_status report_unknown(model_request *r, const char *other)
     if (count == 0) {
         snprintf(found, sizeof found, "no %s model was found in any folder", said);
     } else {
-        size_t used =
-            (size_t)snprintf(found, sizeof found, "known are %.*s", SAG_NAME_MAX, names[0]);
+        size_t used = (size_t)snprintf(found, sizeof found, "known: %.*s", SAG_NAME_MAX, names[0]);
         size_t shown = 1;
         while (shown < count && shown < 12 && strlen(names[shown]) < 32) {
             used += (size_t)snprintf(found + used, sizeof found - used, ", %s", names[shown++]);
@@ -272,6 +271,23 @@ static void compare_names(model_request *r, const char *name, const void *model)
                       "give the file and the model the same name",
                       "the model called \"%s\" names itself \"%s\"", r->excerpt, head->name);
     }
+}
+
+/* The kind of a model of this name that lies in the folder of another kind, or NULL. */
+static sag_status find_other_kind(const model_request *r, const char *folder, const char *name,
+                                  const char **other)
+{
+    for (size_t k = 0; k < sizeof kinds / sizeof *kinds && !*other; k++) {
+        char *file = sag_model_join(folder, sag_model_subfolder((sag_model_kind)k), name, ".json");
+        if (!file) {
+            return SAG_NO_MEMORY;
+        }
+        if (k != (size_t)r->kind && sag_model_is_file(file)) {
+            *other = kinds[k].name;
+        }
+        sag_free(file);
+    }
+    return SAG_OK;
 }
 
 static sag_status find_by_name(model_request *r, void **out)
@@ -311,6 +327,12 @@ static sag_status find_by_name(model_request *r, void **out)
                 compare_names(r, name, *out);
             }
             return SAG_OK;
+        }
+    }
+    for (size_t i = 0; i < folder_count + 1; i++) {
+        const char *folder = i == 0 ? r->beside : path->folders[i - 1];
+        if (folder) {
+            TRY(find_other_kind(r, folder, name, &other));
         }
     }
     return report_unknown(r, other);

@@ -105,7 +105,7 @@ static sag_status find_modes(const double *b, size_t states, int transposed,
 static double complex eigenvalue(const gsl_vector_complex *theta, size_t i)
 {
     gsl_complex value = gsl_vector_complex_get(theta, i);
-    return CMPLX(GSL_REAL(value), GSL_IMAG(value));
+    return sag_complex(GSL_REAL(value), GSL_IMAG(value));
 }
 
 /* The op-amp whose gain node has the largest left-times-right component in the mode. */

@@ -75,15 +75,9 @@ sag_status sag_small_signal_make(sag_small_signal *linear, const sag_bias *bias)
     memcpy(work.seen, bias->observed, network->observed_count * sizeof *work.seen);
     fill_devices(linear, &work);
     for (size_t j = 0; j < network->source_count; j++) {
-        double slope = 1;
-        size_t first_diode = network->opamp_count + network->rail_count;
-        if (j >= first_diode) {
-            sag_diode_current(&network->diodes[j - first_diode].law, bias->unknown[j], &slope);
-            slope -= SAG_DIODE_REFERENCE_S;
-        }
         const sag_sparse *source = &network->source[j];
         for (int q = 0; q < source->count; q++) {
-            linear->a[(size_t)source->at[q] * linear->size + linear->n + j] += source->by[q] * slope;
+            linear->a[(size_t)source->at[q] * linear->size + linear->n + j] += source->by[q];
         }
     }
     for (size_t i = 0; i < linear->states; i++) {
@@ -107,7 +101,7 @@ sag_status sag_small_signal_solve(const sag_small_signal *linear, double frequen
     for (size_t i = 0; i < size * size; i++) {
         work[i] = linear->a[i];
     }
-    double complex jw = CMPLX(0, 2 * M_PI * frequency_hz);
+    double complex jw = sag_complex(0, 2 * M_PI * frequency_hz);
     for (size_t k = 0; k < linear->states; k++) {
         const sag_state *state = &linear->state[k];
         for (int i = 0; i < state->into.count; i++) {

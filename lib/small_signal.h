@@ -3,7 +3,7 @@
  *
  *     E X' + A X = drive u
  *
- * X holds the network's unknowns x, then its Newton unknowns (EMFs, rail currents, diode volts), all as deviations
+ * X holds the network's unknowns x, then its Newton unknowns (the sources), all as deviations
  * from rest. E has one short product a state; the gain nodes are states too, after the network's own:
  *     z_i = of_i . X,   kappa_i into_i dz_i/dt in the equations. */
 #ifndef RAILSAG_SMALL_SIGNAL_H

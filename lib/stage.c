@@ -14,17 +14,80 @@
 #define CURRENT_KNEE 0.02
 /* Load current over which the rails take turns, as a share of the quiescent current of one amplifier: an idling
  * class-AB stage. It only shapes the supply current. */
-#define SPLIT_SHARE 0.05
+#define SPLIT_SHARE   0.05
+#define LEAST_SPLIT_A 1e-6 /* for an ideal part that draws nothing */
 
-/* The largest drop anywhere in the table, up to the current limit. */
-static double largest_drop(const sag_drop_surface *surface, double current_a)
+/* Raises clear_v and clear_ohm so that no drop of the table lies above clear_v + clear_ohm io. The cubic between two
+ * points stays between their drops, so the drop at the upper end over the current at the lower one bounds it. */
+static void bound_drop(const sag_drop_surface *surface, double *clear_v, double *clear_ohm)
 {
-    double largest = 0, by_current, by_supply;
+    size_t columns = surface->current_count;
     for (size_t i = 0; i < surface->supply_count; i++) {
-        double supply = surface->all_supplies ? 0 : surface->supply[i];
-        largest = fmax(largest, sag_drop_at(surface, current_a, supply, &by_current, &by_supply));
+        *clear_v = fmax(*clear_v, surface->value[i * columns]);
     }
-    return largest;
+    for (size_t i = 0; i < surface->supply_count; i++) {
+        const double *drop = surface->value + i * columns;
+        for (size_t j = 1; j < columns; j++) {
+            double from = j > 1 ? surface->current[j - 1] : 0;
+            double over = drop[j] - *clear_v;
+            if (over > 0 && from > 0) {
+                *clear_ohm = fmax(*clear_ohm, over / from);
+            } else if (over > 0) {
+                *clear_v = drop[j];
+            }
+        }
+        *clear_ohm = fmax(*clear_ohm, surface->by_current[i * columns + columns - 1]);
+    }
+}
+
+static sag_status make_line(const sag_drop_surface *surface, double supply_v, sag_drop_line *line)
+{
+    line->count = surface->current_count;
+    line->supply_v = supply_v;
+    line->current = surface->current;
+    line->value = sag_new(3 * line->count, sizeof *line->value);
+    if (!line->value) {
+        return SAG_NO_MEMORY;
+    }
+    line->slope = line->value + line->count;
+    line->by_supply = line->slope + line->count;
+    for (size_t i = 0; i < line->count; i++) {
+        line->value[i] = sag_drop_at(surface, line->current[i], supply_v, &line->slope[i], &line->by_supply[i]);
+    }
+    line->slope[0] = 0; /* held below the first current */
+    if (line->count > 1) { /* and straight on beyond the last */
+        double by_supply, last = line->current[line->count - 1];
+        sag_drop_at(surface, last + 1, supply_v, &line->slope[line->count - 1], &by_supply);
+    }
+    return SAG_OK;
+}
+
+double sag_drop_line_at(const sag_drop_line *line, double current_a, double supply_v, double *by_current,
+                        double *by_supply)
+{
+    double away = supply_v - line->supply_v;
+    size_t last = line->count - 1;
+    if (current_a <= line->current[0] || last == 0) {
+        *by_current = 0;
+        *by_supply = line->by_supply[0];
+        return line->value[0] + away * *by_supply;
+    }
+    if (current_a >= line->current[last]) {
+        *by_current = line->slope[last];
+        *by_supply = line->by_supply[last];
+        return line->value[last] + line->slope[last] * (current_a - line->current[last]) + away * *by_supply;
+    }
+    size_t i = 0;
+    while (current_a >= line->current[i + 1]) {
+        i++;
+    }
+    /* Cubic with these values and slopes at both ends, as in curve.c; the slope in supply goes straight across. */
+    double h = line->current[i + 1] - line->current[i], t = (current_a - line->current[i]) / h, u = 1 - t;
+    double y0 = line->value[i], y1 = line->value[i + 1], s0 = line->slope[i], s1 = line->slope[i + 1];
+    double b0 = line->by_supply[i], b1 = line->by_supply[i + 1];
+    *by_supply = b0 + t * (b1 - b0);
+    *by_current = 6 * t * u * (y1 - y0) / h + u * (1 - 3 * t) * s0 + t * (3 * t - 2) * s1 + away * (b1 - b0) / h;
+    return u * u * (1 + 2 * t) * y0 + t * t * (3 - 2 * t) * y1 + h * t * u * (u * s0 - t * s1) + away * *by_supply;
 }
 
 static double knee(const sag_drop_surface *surface, double supply_v)
@@ -34,7 +97,7 @@ static double knee(const sag_drop_surface *surface, double supply_v)
     return 0.5 * fmin(WIDEST_KNEE_V, fmax(drop / 2, NARROWEST_KNEE_V));
 }
 
-static void fill_opamp(sag_stage_opamp *opamp, const sag_network_opamp_data *data, double rail_v)
+static sag_status fill_opamp(sag_stage_opamp *opamp, const sag_network_opamp_data *data, double rail_v)
 {
     const sag_opamp_model *model = data->model;
     double slew = sag_curve_at(&data->slew, rail_v, NULL);
@@ -49,17 +112,17 @@ static void fill_opamp(sag_stage_opamp *opamp, const sag_network_opamp_data *dat
                                                         : opamp->wt * sin(margin) * tan(margin);
     opamp->short_source_a = model->short_source_a;
     opamp->short_sink_a = model->short_sink_a;
-    opamp->high = &data->high;
-    opamp->low = &data->low;
     opamp->knee_high_v = knee(&data->high, rail_v);
     opamp->knee_low_v = knee(&data->low, rail_v);
     opamp->knee_source_a = isfinite(model->short_source_a) ? CURRENT_KNEE / 2 * model->short_source_a : 1;
     opamp->knee_sink_a = isfinite(model->short_sink_a) ? CURRENT_KNEE / 2 * model->short_sink_a : 1;
-    /* Where no current limit is given, drops are not trusted beyond an ampere. */
-    double most_a = fmin(1, fmax(model->short_source_a, model->short_sink_a));
-    opamp->clear_v = fmax(largest_drop(&data->high, most_a), largest_drop(&data->low, most_a)) +
-                     WIDEST_KNEE_V;
+    opamp->clear_v = opamp->clear_ohm = 0;
+    bound_drop(&data->high, &opamp->clear_v, &opamp->clear_ohm);
+    bound_drop(&data->low, &opamp->clear_v, &opamp->clear_ohm);
+    opamp->clear_v += WIDEST_KNEE_V;
     opamp->rail = (size_t)data->rail;
+    TRY(make_line(&data->high, rail_v, &opamp->high));
+    return make_line(&data->low, rail_v, &opamp->low);
 }
 
 sag_status sag_devices_make(sag_devices *devices, const sag_network *network, const double *rail_v)
@@ -68,28 +131,43 @@ sag_status sag_devices_make(sag_devices *devices, const sag_network *network, co
     devices->network = network;
     devices->opamps = sag_new(network->opamp_count, sizeof *devices->opamps);
     devices->kappa = sag_new(network->state_count, sizeof *devices->kappa);
-    devices->split_a = sag_new(network->rail_count, sizeof *devices->split_a);
+    devices->split_a = sag_new(4 * network->rail_count, sizeof *devices->split_a);
     if (!devices->opamps || !devices->kappa || !devices->split_a) {
         sag_devices_clear(devices);
         return SAG_NO_MEMORY;
+    }
+    devices->rail_v = devices->split_a + network->rail_count;
+    devices->quiet_a = devices->rail_v + network->rail_count;
+    devices->quiet_slope = devices->quiet_a + network->rail_count;
+    for (size_t r = 0; r < network->rail_count; r++) {
+        devices->rail_v[r] = rail_v[r];
+        devices->quiet_a[r] = sag_rail_current(&network->rails[r], rail_v[r], &devices->quiet_slope[r]);
     }
     for (size_t i = 0; i < network->state_count; i++) {
         devices->kappa[i] = network->states[i].kappa;
     }
     for (size_t i = 0; i < network->opamp_count; i++) {
         const sag_network_opamp_data *data = &network->opamps[i];
-        fill_opamp(&devices->opamps[i], data, rail_v[data->rail]);
+        sag_status status = fill_opamp(&devices->opamps[i], data, rail_v[data->rail]);
+        if (status != SAG_OK) {
+            sag_devices_clear(devices);
+            return status;
+        }
         if (data->filter_state >= 0) {
             devices->kappa[data->filter_state] = 1 / devices->opamps[i].second_pole;
         }
         double *split = &devices->split_a[data->rail];
-        *split = fmax(*split, SPLIT_SHARE * data->model->supply_current_a);
+        *split = fmax(fmax(*split, LEAST_SPLIT_A), SPLIT_SHARE * data->model->supply_current_a);
     }
     return SAG_OK;
 }
 
 void sag_devices_clear(sag_devices *devices)
 {
+    for (size_t i = 0; devices->opamps && i < devices->network->opamp_count; i++) {
+        sag_free(devices->opamps[i].high.value);
+        sag_free(devices->opamps[i].low.value);
+    }
     sag_free(devices->opamps);
     sag_free(devices->kappa);
     sag_free(devices->split_a);

@@ -8,18 +8,34 @@
  *     e_k   EMF behind the output resistance of op-amp k (also its gain node vg)         V
  *     H_r   current through rail pair r from positive to negative: quiescent current and the part of the load
  *           currents that does not split evenly                                             A
- *     v_d   voltage of diode d                                                              V
+ *     i_d   current of diode d less its reference conductance times its voltage            A
+ * These are the network's sources themselves, so that every iterate obeys the linear equations.
  * stage_lanes.h has the equations. */
 #ifndef RAILSAG_STAGE_H
 #define RAILSAG_STAGE_H
 
 #include "network_private.h"
 
-/* A clamp's ramp (smooth_lanes.h) over its half-width k is a tenth at this times k: root of (t+1)^3 (3-t) = 1.6. There the
- * clamp carries a tenth of the slew rate, and the limit counts as met. */
-#define SAG_RAMP_TENTH (-0.2068663538)
-/* And so does the slew rate where |tanh| is 0.9: |wt x / SR| there. */
+/* A limit counts as met when its clamp carries this share of the slew rate: the output has come to the limit's knee. A
+ * larger share would also ask for a large drive: a tenth of the slew rate takes 70 mV at the input of a slow-input JFET
+ * part, and its stage has 3 percent THD by then. */
+#define SAG_CLAMP_MET 2e-3
+/* The clamp's ramp (smooth_lanes.h) over its half-width is that at this times it: root of (t+1)^3 (3-t) = 16 * 2e-3. */
+#define SAG_RAMP_MET (-0.7964883372)
+/* The slew rate counts as met where |tanh| is 0.9: |wt x / SR| there. */
 #define SAG_SLEW_MET 1.4722194895832204
+
+/* The drop of one side about the resting supply: the surface there, and its slope in supply. */
+typedef struct {
+    size_t count;
+    double supply_v;
+    const double *current; /* the surface's */
+    double *value, *slope, *by_supply; /* at each current */
+} sag_drop_line;
+
+/* The drop at a load current and a supply near the resting one, with derivatives. */
+double sag_drop_line_at(const sag_drop_line *line, double current_a, double supply_v, double *by_current,
+                        double *by_supply);
 
 /* Figures of one op-amp at its supply. */
 typedef struct {
@@ -31,8 +47,8 @@ typedef struct {
     double short_source_a, short_sink_a;
     double knee_high_v, knee_low_v;   /* half-width of the knee of each limit */
     double knee_source_a, knee_sink_a;
-    double clear_v;               /* further than this inside both rails no clamp can conduct */
-    const sag_drop_surface *high, *low;
+    double clear_v, clear_ohm;    /* no clamp conducts further inside both rails than clear_v + clear_ohm |io| */
+    sag_drop_line high, low;
     size_t rail;
 } sag_stage_opamp;
 
@@ -40,6 +56,8 @@ typedef struct {
     const sag_network *network;
     sag_stage_opamp *opamps;
     double *kappa;    /* weights of the network's states, second poles filled in */
+    double *rail_v;   /* each rail pair: resting supply, quiescent current there and its slope, A/V */
+    double *quiet_a, *quiet_slope;
     double *split_a;  /* each rail pair: load current over which the split between the rails changes over */
 } sag_devices;
 

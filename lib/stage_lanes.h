@@ -12,9 +12,10 @@
  *   SR     slew rate, of the direction x asks for                                          V/s
  *   k      half-width of the knee: a clamp begins 2 k inside the limit and carries the whole slew rate at it
  * Limits: small x and vo clear of the limits: one pole at wt/A0, DC gain A0. Large x: vg' = +-SR.
- * Rail pair r:   H = Iq(vs) + sum over its op-amps of (sqrt(io^2 + s^2) - s)/2,  s the split current; with the even half
+ * Rail pair r:   H = Iq(vs) + (Iq along its tangent at the resting supply)
+ *                 sum over its op-amps of (sqrt(io^2 + s^2) - s)/2,  s the split current; with the even half
  *                in the linear part, the positive rail then delivers io when io > s, and nothing when io < -s.
- * Diode d:       v_d as the linear part gives it with the diode's current.
+ * Diode d:       i_d = i(v_d) - g v_d at the voltage the network gives it, g the reference conductance.
  *
  * tanh is linearised at x, or at the point where it would supply the slope that vg asks for, whichever is
  * nearer zero: plain Newton overshoots where tanh saturates. The solution is the same. */
@@ -26,6 +27,8 @@
 #include "stage.h"
 
 #define STAGE_MOST_ITERATIONS 25
+/* What an estimate of the error left must stay below, over the tolerance: slow states sum up what each stage leaves. */
+#define EARLY 1e-4
 #define STAGE_MARGIN_KNEES    5.0 /* how far a Newton step may take an output past its limit */
 
 /* What one residual row depends on: an observed quantity, with the derivative. */
@@ -39,16 +42,19 @@ typedef struct {
     const double *base_observed; /* resting values that the map's deviations add to */
     const double *base_source;
     double tolerance_v;          /* a Newton update below it is the last */
+    double smooth_step_v;        /* least half-width of a knee: further no clamp can come near in one step */
     double widen;                /* 1; more widens the linear range of every op-amp, for continuation */
     size_t states, opamps, rails, diodes, sources, observed;
     size_t slope_room;           /* slopes a row */
     lane *rest, *seen;           /* observed: before and with the sources */
-    lane *source, *source_slope; /* sources and their derivatives by the unknowns */
+    lane *source;                /* sources as deviations */
     lane *residual, *update;
     lane *jacobian;              /* sources x sources, then its LU factors */
     lane *direct;                /* sources x sources: derivative by the unknowns not through the map */
     stage_slope *slopes;         /* sources x slope_room */
     size_t *slope_count;
+    double *hint;                /* [diode][lane] for sag_diode_current_near */
+    lane_mask bent;              /* lanes in which a clamp conducts or could within a knee */
     long iterations;             /* so far */
 } stage_work;
 
@@ -57,6 +63,7 @@ static inline void stage_work_clear(stage_work *work)
     sag_free(work->rest);
     sag_free(work->slopes);
     sag_free(work->slope_count);
+    sag_free(work->hint);
 }
 
 static inline sag_status stage_work_make(stage_work *work, const sag_devices *devices)
@@ -64,6 +71,7 @@ static inline sag_status stage_work_make(stage_work *work, const sag_devices *de
     const sag_network *network = devices->network;
     *work = (stage_work){.devices = devices,
                          .tolerance_v = 1e-9,
+                         .smooth_step_v = 5e-3,
                          .widen = 1,
                          .states = network->state_count,
                          .opamps = network->opamp_count,
@@ -73,17 +81,17 @@ static inline sag_status stage_work_make(stage_work *work, const sag_devices *de
                          .observed = network->observed_count,
                          .slope_room = network->opamp_count + 4};
     size_t n = work->sources;
-    work->rest = sag_new(2 * work->observed + 4 * n + 2 * n * n, sizeof(lane));
+    work->rest = sag_new(2 * work->observed + 3 * n + 2 * n * n, sizeof(lane));
     work->slopes = sag_new(n * work->slope_room, sizeof *work->slopes);
     work->slope_count = sag_new(n, sizeof *work->slope_count);
-    if (!work->rest || !work->slopes || !work->slope_count) {
+    work->hint = sag_new(work->diodes * LANE_WIDTH, sizeof *work->hint);
+    if (!work->rest || !work->slopes || !work->slope_count || !work->hint) {
         stage_work_clear(work);
         return SAG_NO_MEMORY;
     }
     work->seen = work->rest + work->observed;
     work->source = work->seen + work->observed;
-    work->source_slope = work->source + n;
-    work->residual = work->source_slope + n;
+    work->residual = work->source + n;
     work->update = work->residual + n;
     work->jacobian = work->update + n;
     work->direct = work->jacobian + n * n;
@@ -96,35 +104,42 @@ static inline void stage_add_slope(stage_work *work, size_t row, size_t observed
 }
 
 /* The drop of one side, lane by lane: tables do not vectorise, and few points need them. */
-static inline lane stage_drop(const sag_drop_surface *surface, lane current, lane supply,
+static inline lane stage_drop(const sag_drop_line *line, lane current, lane supply,
                               lane *by_current, lane *by_supply)
 {
     lane drop = lane_of(0);
     *by_current = *by_supply = drop;
     for (int i = 0; i < LANE_WIDTH; i++) {
         double c, s;
-        lane_put(&drop, i, sag_drop_at(surface, lane_get(current, i), lane_get(supply, i), &c, &s));
+        lane_put(&drop, i, sag_drop_line_at(line, lane_get(current, i), lane_get(supply, i), &c, &s));
         lane_put(by_current, i, c);
         lane_put(by_supply, i, s);
     }
     return drop;
 }
 
+/* The lanes in which a clamp may conduct. */
+static inline lane_mask stage_near(const sag_stage_opamp *p, lane vo, lane io, lane vp, lane vn)
+{
+    lane clear = p->clear_v + p->clear_ohm * lane_abs(io);
+    return LANE_LESS(vp - vo, clear) | LANE_LESS(vo - vn, clear);
+}
+
 typedef struct {
     lane sum;                              /* all clamps together, V/s, positive pulls vg down */
     lane by_vo, by_io, by_vp, by_vn;       /* derivatives of sum */
-    int conduct;                           /* any lane */
+    lane_mask near;                        /* lanes in which any may conduct */
 } stage_clamps;
 
 static inline stage_clamps stage_clamp(const sag_stage_opamp *p, double widen, lane vo, lane io,
                                        lane vp, lane vn)
 {
     lane zero = lane_of(0);
-    stage_clamps c = {zero, zero, zero, zero, zero, 0};
-    lane_mask near = LANE_LESS(vp - vo, lane_of(p->clear_v)) | LANE_LESS(vo - vn, lane_of(p->clear_v));
+    lane_mask near = stage_near(p, vo, io, vp, vn);
+    stage_clamps c = {zero, zero, zero, zero, zero, near};
     if (lane_any(near)) {
         lane by_current, by_supply, slope;
-        lane drop = stage_drop(p->high, io, vp - vn, &by_current, &by_supply);
+        lane drop = stage_drop(&p->high, io, vp - vn, &by_current, &by_supply);
         double gain = widen * p->slew_rise / p->knee_high_v;
         c.sum += gain * lane_ramp(vo - vp + drop + p->knee_high_v, p->knee_high_v, &slope);
         slope *= gain;
@@ -132,7 +147,7 @@ static inline stage_clamps stage_clamp(const sag_stage_opamp *p, double widen, l
         c.by_io += slope * by_current;
         c.by_vp += slope * (by_supply - 1.0);
         c.by_vn -= slope * by_supply;
-        drop = stage_drop(p->low, -io, vp - vn, &by_current, &by_supply);
+        drop = stage_drop(&p->low, -io, vp - vn, &by_current, &by_supply);
         gain = widen * p->slew_fall / p->knee_low_v;
         c.sum -= gain * lane_ramp(vn + drop - vo + p->knee_low_v, p->knee_low_v, &slope);
         slope *= gain;
@@ -143,7 +158,9 @@ static inline stage_clamps stage_clamp(const sag_stage_opamp *p, double widen, l
     }
     lane source_over = io - p->short_source_a + p->knee_source_a;
     lane sink_over = -io - p->short_sink_a + p->knee_sink_a;
-    near = LANE_LESS(lane_of(-p->knee_source_a), source_over) | LANE_LESS(lane_of(-p->knee_sink_a), sink_over);
+    near = LANE_LESS(lane_of(-2 * p->knee_source_a), source_over) |
+           LANE_LESS(lane_of(-2 * p->knee_sink_a), sink_over);
+    c.near |= near;
     if (lane_any(near)) {
         lane slope;
         double gain = widen * p->slew_rise / p->knee_source_a;
@@ -177,9 +194,10 @@ static inline void stage_opamp(stage_work *work, double a, double ts, size_t k, 
     lane x = work->seen[row + SAG_OBSERVED_DRIVE], vo = work->seen[row + SAG_OBSERVED_OUT];
     lane vp = work->seen[rail], vn = work->seen[rail + 1];
     lane e = y[k], io = (e - vo) * p->siemens, zero = lane_of(0);
-    stage_clamps c = {zero, zero, zero, zero, zero, 0};
+    stage_clamps c = {zero, zero, zero, zero, zero, LANE_LESS(zero, zero)};
     if (!linear) {
         c = stage_clamp(p, work->widen, vo, io, vp, vn);
+        work->bent |= c.near;
     }
     lane asked = a * (e - gain_history) + p->leak * (e - 0.5 * (vp + vn)) + c.sum;
     lane slew = lane_select(LANE_LESS(x, zero), lane_of(p->slew_fall), lane_of(p->slew_rise)) * work->widen;
@@ -209,16 +227,12 @@ static inline void stage_rail(stage_work *work, size_t r, const lane *y)
 {
     const sag_devices *devices = work->devices;
     size_t row = work->opamps + r, seen = work->opamps * SAG_OBSERVED_PER_OPAMP + 2 * r;
-    lane supply = work->seen[seen] - work->seen[seen + 1], quiet = supply, slope = supply;
-    for (int i = 0; i < LANE_WIDTH; i++) {
-        double by;
-        lane_put(&quiet, i, sag_rail_current(&devices->network->rails[r], lane_get(supply, i), &by));
-        lane_put(&slope, i, by);
-    }
-    lane residual = y[row] - quiet;
+    lane supply = work->seen[seen] - work->seen[seen + 1];
+    double slope = devices->quiet_slope[r];
+    lane residual = y[row] - devices->quiet_a[r] - slope * (supply - devices->rail_v[r]);
     work->slope_count[row] = 0;
-    stage_add_slope(work, row, seen, -slope);
-    stage_add_slope(work, row, seen + 1, slope);
+    stage_add_slope(work, row, seen, lane_of(-slope));
+    stage_add_slope(work, row, seen + 1, lane_of(slope));
     double split = devices->split_a[r];
     for (size_t k = 0; k < work->opamps; k++) {
         const sag_stage_opamp *p = &devices->opamps[k];
@@ -241,43 +255,32 @@ static inline void stage_rail(stage_work *work, size_t r, const lane *y)
 
 static inline void stage_diode(stage_work *work, size_t d, const lane *y)
 {
+    const sag_diode_law *law = &work->devices->network->diodes[d].law;
     size_t row = work->opamps + work->rails + d;
     size_t seen = work->opamps * SAG_OBSERVED_PER_OPAMP + 2 * work->rails + d;
-    work->residual[row] = y[row] - work->seen[seen];
+    lane v = work->seen[seen], current = v, slope = v;
+    for (int i = 0; i < LANE_WIDTH; i++) {
+        double by, *hint = &work->hint[d * LANE_WIDTH + (size_t)i];
+        lane_put(&current, i, sag_diode_current_near(law, lane_get(v, i), &by, hint));
+        lane_put(&slope, i, by);
+    }
+    work->residual[row] = y[row] - current + SAG_DIODE_REFERENCE_S * v;
     work->slope_count[row] = 0;
-    stage_add_slope(work, row, seen, lane_of(-1));
+    stage_add_slope(work, row, seen, SAG_DIODE_REFERENCE_S - slope);
     work->direct[row * work->sources + row] = lane_of(1);
 }
 
-/* Sources from the unknowns, then what the network makes of them. */
+/* What the network makes of the sources. */
 static inline void stage_see(stage_work *work, const sag_map *map, const lane *y)
 {
-    const sag_network *network = work->devices->network;
-    size_t linear = work->opamps + work->rails;
-    for (size_t j = 0; j < linear; j++) {
+    for (size_t j = 0; j < work->sources; j++) {
         work->source[j] = y[j] - work->base_source[j];
-        work->source_slope[j] = lane_of(1);
-    }
-    for (size_t d = 0; d < work->diodes; d++) {
-        size_t j = linear + d;
-        lane current = y[j], slope = y[j];
-        for (int i = 0; i < LANE_WIDTH; i++) {
-            double by, v = lane_get(y[j], i);
-            double amps = sag_diode_current(&network->diodes[d].law, v, &by);
-            lane_put(&current, i, amps - SAG_DIODE_REFERENCE_S * v);
-            lane_put(&slope, i, by - SAG_DIODE_REFERENCE_S);
-        }
-        work->source[j] = current - work->base_source[j];
-        work->source_slope[j] = slope;
     }
     for (size_t q = 0; q < work->observed; q++) {
-        const double *m = map->m + (work->states + q) * map->columns + work->states + 1;
-        lane sum = work->rest[q];
-        for (size_t j = 0; j < work->sources; j++) {
-            sum += m[j] * work->source[j];
-        }
-        work->seen[q] = sum;
+        work->seen[q] = work->rest[q];
     }
+    lane_add_product(map->m + work->states * map->columns + work->states + 1, map->columns, work->observed,
+                     work->sources, work->source, work->seen);
 }
 
 /* residual row's derivative by column `column` of the map (a history, or a source). */
@@ -335,12 +338,12 @@ static inline int stage_project(stage_work *work, const sag_map *map, lane *y)
         size_t rail = work->opamps * SAG_OBSERVED_PER_OPAMP + 2 * p->rail;
         lane vo = work->seen[row], vp = work->seen[rail], vn = work->seen[rail + 1], zero = lane_of(0);
         double gain = map->m[(work->states + row) * map->columns + work->states + 1 + k];
-        lane_mask near = LANE_LESS(vp - vo, lane_of(p->clear_v)) | LANE_LESS(vo - vn, lane_of(p->clear_v));
+        lane_mask near = stage_near(p, vo, zero, vp, vn);
         if (lane_any(near) && gain > 1e-6) {
             lane by_current, by_supply;
-            lane over = vo - vp + stage_drop(p->high, zero, vp - vn, &by_current, &by_supply) -
+            lane over = vo - vp + stage_drop(&p->high, zero, vp - vn, &by_current, &by_supply) -
                         2 * STAGE_MARGIN_KNEES * p->knee_high_v;
-            lane under = vn + stage_drop(p->low, zero, vp - vn, &by_current, &by_supply) - vo -
+            lane under = vn + stage_drop(&p->low, zero, vp - vn, &by_current, &by_supply) - vo -
                          2 * STAGE_MARGIN_KNEES * p->knee_low_v;
             if (lane_any(LANE_LESS(zero, over) | LANE_LESS(zero, under))) {
                 y[k] += (lane_max(under, zero) - lane_max(over, zero)) / gain;
@@ -361,6 +364,46 @@ static inline int stage_project(stage_work *work, const sag_map *map, lane *y)
     return moved;
 }
 
+/* Bound of what the last update left undone: the second-order terms of what was linearised, as volts. Only where no clamp
+ * is near. tanh: slew |X| dX^2 for X = wt x / SR; rails: dio^2 / (4 split); diodes: (i + Is) dv^2 / (2 (n Vt)^2). */
+static inline lane stage_remainder(const stage_work *work, const sag_map *map, double ts)
+{
+    lane largest = lane_of(0);
+    for (size_t k = 0; k < work->opamps; k++) {
+        const sag_stage_opamp *p = &work->devices->opamps[k];
+        size_t row = k * SAG_OBSERVED_PER_OPAMP;
+        const double *mx = map->m + (work->states + row + SAG_OBSERVED_DRIVE) * map->columns + work->states + 1;
+        const double *mo = map->m + (work->states + row + SAG_OBSERVED_OUT) * map->columns + work->states + 1;
+        lane dx = lane_of(0), dv = lane_of(0);
+        for (size_t j = 0; j < work->sources; j++) {
+            dx += mx[j] * work->update[j];
+            dv += mo[j] * work->update[j];
+        }
+        double slew = p->slew_rise < p->slew_fall ? p->slew_rise : p->slew_fall;
+        lane before = lane_abs(p->wt / slew * work->seen[row + SAG_OBSERVED_DRIVE]);
+        lane step = lane_abs(p->wt / slew * dx);
+        lane current = (work->update[k] - dv) * p->siemens;
+        largest = lane_max(largest, ts * slew * (before + step) * step * step);
+        largest = lane_max(largest, current * current * (10.0 / (4 * work->devices->split_a[p->rail])));
+    }
+    for (size_t d = 0; d < work->diodes; d++) {
+        const sag_diode_law *law = &work->devices->network->diodes[d].law;
+        size_t row = work->observed - 1 - work->diodes + d, own = work->opamps + work->rails + d;
+        const double *m = map->m + (work->states + row) * map->columns + work->states + 1;
+        lane dv = lane_of(0);
+        for (size_t j = 0; j < work->sources; j++) {
+            dv += m[j] * work->update[j];
+        }
+        double ohm = fabs(m[own]);
+        lane share = dv / law->emission_v;
+        /* The slope is at most (i + Is)/(n Vt); what the current does reaches the node through ohm in parallel with it. */
+        lane current = lane_abs(work->source[own] + work->base_source[own]) + law->saturation_a;
+        lane volts = lane_min(current * ohm, lane_of(law->emission_v) + current * law->series_ohm);
+        largest = lane_max(largest, 0.5 * share * share * volts);
+    }
+    return largest;
+}
+
 /* Solves a stage.
  *   history   states then gain nodes, deviations (gain nodes absolute)        u  drive
  *   y         in: first guess, out: solution
@@ -371,14 +414,12 @@ static inline lane_mask stage_solve(stage_work *work, const sag_map *map, const 
                              lane_mask open, int linear_start)
 {
     double a = map->a, ts = a > 0 ? 1 / a : 0;
+    const double *seen_rows = map->m + work->states * map->columns;
     for (size_t q = 0; q < work->observed; q++) {
-        const double *m = map->m + (work->states + q) * map->columns;
-        lane sum = work->base_observed[q] + m[work->states] * u;
-        for (size_t j = 0; j < work->states; j++) {
-            sum += m[j] * history[j];
-        }
-        work->rest[q] = sum;
+        work->rest[q] = work->base_observed[q] + seen_rows[q * map->columns + work->states] * u;
     }
+    lane_add_product(seen_rows, map->columns, work->observed, work->states, history, work->rest);
+    lane before = lane_of(0);
     for (int round = 0; round < STAGE_MOST_ITERATIONS && lane_any(open); round++) {
         size_t n = work->sources;
         work->iterations++;
@@ -386,6 +427,7 @@ static inline lane_mask stage_solve(stage_work *work, const sag_map *map, const 
         if (round > 0 && stage_project(work, map, y)) {
             stage_see(work, map, y);
         }
+        work->bent = LANE_LESS(lane_of(0), lane_of(0));
         for (size_t k = 0; k < work->opamps; k++) {
             double scale = ts > 0 ? ts : 1 / work->devices->opamps[k].wt;
             stage_opamp(work, a, scale, k, y, history[work->states + k], linear_start && round == 0);
@@ -400,20 +442,36 @@ static inline lane_mask stage_solve(stage_work *work, const sag_map *map, const 
             work->update[i] = -work->residual[i];
             for (size_t j = 0; j < n; j++) {
                 work->jacobian[i * n + j] =
-                    work->direct[i * n + j] +
-                    stage_through(work, map, i, work->states + 1 + j) * work->source_slope[j];
+                    work->direct[i * n + j] + stage_through(work, map, i, work->states + 1 + j);
             }
         }
         lane_mask bad = stage_factor(work->jacobian, n);
         stage_substitute(work->jacobian, n, work->update);
         lane largest = lane_of(0);
         for (size_t i = 0; i < n; i++) {
-            int amperes = i >= work->opamps && i < work->opamps + work->rails;
-            lane size = lane_abs(work->update[i]) * (amperes ? 10.0 : 1.0); /* through some 10 ohm */
+            lane size = lane_abs(work->update[i]);
+            if (i >= work->opamps) { /* a current counts by the voltage it moves most directly, and at least 10 ohm */
+                size_t row = i < work->opamps + work->rails
+                                 ? work->opamps * SAG_OBSERVED_PER_OPAMP + 2 * (i - work->opamps)
+                                 : work->observed - 1 - work->sources + i;
+                double ohm = fabs(map->m[(work->states + row) * map->columns + work->states + 1 + i]);
+                size = size * fmax(ohm, 10.0);
+            }
             largest = lane_max(largest, size);
             y[i] += lane_select(open, work->update[i], lane_of(0));
         }
-        lane_mask done = LANE_LESS(largest, lane_of(work->tolerance_v)) & ~bad;
+        lane_mask done = LANE_LESS(largest, lane_of(work->tolerance_v));
+        /* Two steps tell the rate: Newton's error after this one is about its size times their ratio squared. */
+        lane ratio = largest / before;
+        done |= LANE_LESS(ratio, lane_of(0.05)) &
+                LANE_LESS(largest * ratio * ratio, lane_of(EARLY * work->tolerance_v));
+        before = largest;
+        /* A step within half a knee that had no clamp near it leaves only the smooth curves' second order. */
+        lane_mask smooth = ~work->bent & LANE_LESS(largest, lane_of(work->smooth_step_v));
+        if (a > 0 && lane_any(smooth & ~done & open)) {
+            done |= smooth & LANE_LESS(stage_remainder(work, map, ts), lane_of(EARLY * work->tolerance_v));
+        }
+        done &= ~bad;
         if (linear_start && round == 0) {
             done &= LANE_LESS(lane_of(1), lane_of(0));
         }

@@ -6,12 +6,18 @@
 #include <math.h>
 #include <string.h>
 
-const int sag_grid_steps[SAG_GRID_COUNT] = {32, 256, 512, 2048};
+const int sag_grid_steps[SAG_GRID_COUNT] = {[SAG_GRID_COARSE] = 32,
+                                             [SAG_GRID_SCOUT] = 64,
+                                             [SAG_GRID_FINE] = 256,
+                                             [SAG_GRID_FINER] = 512,
+                                             [SAG_GRID_CHECK] = 2048};
 
 /* Sweeps over the period before a start is given up. */
 #define MOST_SWEEPS 14
 /* A shooting step that shrinks the update by less than this asks for the orbit's own sensitivity. */
 #define GOOD_CONTRACTION 0.3
+/* The scouting grid's orbit is only a start: a larger update will do for it. */
+#define SCOUT_SIZE 3e4
 /* Harmonics beyond a quarter of the steps over the fundamental: above it the grid is too coarse. */
 #define COARSE_TAIL 1e-4
 
@@ -50,6 +56,7 @@ void sag_steady_free(sag_steady *steady)
     sag_free(steady->zstates);
     sag_free(steady->work);
     sag_free(steady->start);
+    sag_free(steady->past);
     sag_small_signal_clear(&steady->linear);
     sag_free(steady);
 }
@@ -78,7 +85,6 @@ static sag_status fill(sag_steady *steady)
     size_t lanes = steady->kind->lanes;
     sag_stepper_setup setup = {.devices = &bias->devices,
                                .rest_observed = bias->observed,
-                               .rest_source = bias->source,
                                .rest_unknown = bias->unknown};
     TRY(steady->kind->make(&setup, &steady->stepper, &steady->period));
     TRY(sag_map_maker_new(&bias->devices, &steady->maker));
@@ -93,8 +99,9 @@ static sag_status fill(sag_steady *steady)
     steady->zstates = sag_new(n * n, sizeof *steady->zstates);
     steady->work = sag_new(2 * n * n + 2 * n + 1 + size * size + size, sizeof *steady->work);
     steady->start = sag_new(3 * n * lanes + n, sizeof *steady->start);
+    steady->past = sag_new(lanes * MOST_SWEEPS * n, sizeof *steady->past);
     steady->own = sag_new(lanes, sizeof *steady->own);
-    if (!steady->zwork || !steady->x || !steady->zstates || !steady->work || !steady->start || !steady->own) {
+    if (!steady->zwork || !steady->x || !steady->zstates || !steady->work || !steady->start || !steady->past || !steady->own) {
         return SAG_NO_MEMORY;
     }
     steady->trial = steady->start + n * lanes;
@@ -115,7 +122,7 @@ sag_status sag_steady_new(const sag_bias *bias, const sag_steady_settings *setti
     }
     steady->bias = bias;
     steady->settings = *settings;
-    steady->kind = settings->one_lane ? &sag_stepper_1 : &sag_stepper_4;
+    steady->kind = settings->one_lane ? &sag_stepper_1 : sag_stepper_best();
     sag_status status = fill(steady);
     if (status != SAG_OK) {
         sag_steady_free(steady);
@@ -154,41 +161,71 @@ static sag_status refine(void *context, double a, sag_map *map)
 typedef struct {
     sag_steady *steady;
     sag_grid *grid;
-    double level_vpk[4];
-    unsigned char active[4];    /* still to be solved */
-    unsigned char converged[4];
-    unsigned char has_own[4];   /* its own sensitivity is factored */
-    double size[4];             /* of the last update, over what is allowed */
-    int sweeps[4];
+    double level_vpk[SAG_MOST_LANES];
+    unsigned char active[SAG_MOST_LANES];    /* still to be solved */
+    unsigned char converged[SAG_MOST_LANES];
+    unsigned char has_own[SAG_MOST_LANES];   /* its own sensitivity is factored */
+    int updates[SAG_MOST_LANES];             /* made since the matrix in use was factored */
+    double size[SAG_MOST_LANES];             /* of the last update, over what is allowed */
+    int sweeps[SAG_MOST_LANES];
+    int steps_taken[SAG_MOST_LANES];
 } group;
 
-/* The largest component of a lane's update over its allowance: 1e-6 of the linear peak to peak plus 1e-8. */
+/* What an update of a state may come to, and still be none: 1e-6 of the linear peak to peak plus 1e-8. */
+static double allowance(const group *g, size_t lane, size_t state)
+{
+    double reach = fmin(g->level_vpk[lane], g->steady->onset_vpk);
+    return 1e-6 * 2 * reach * cabs(g->grid->orbit[state]) + 1e-8;
+}
+
+/* The largest component of a lane's update over its allowance. */
 static double update_size(const group *g, size_t lane)
 {
     const sag_steady *steady = g->steady;
     double largest = 0;
     for (size_t i = 0; i < steady->states; i++) {
-        double reach = fmin(g->level_vpk[lane], steady->onset_vpk);
-        double allowed = 1e-6 * 2 * reach * cabs(g->grid->orbit[i]) + 1e-8;
-        double size = fabs(steady->update[i * steady->kind->lanes + lane]) / allowed;
+        double size = fabs(steady->update[i * steady->kind->lanes + lane]) / allowance(g, lane, i);
         largest = isfinite(size) ? fmax(largest, size) : (double)INFINITY;
     }
     return largest;
 }
 
-/* update = (I - monodromy)^-1 (end - start) of a lane, with its own sensitivity or the linear one. */
-static void find_update(const group *g, size_t lane)
+/* The update of a lane: B^-1 (end - start), B the matrix that was factored (I - a monodromy) with Broyden's rank-one
+ * corrections from the updates made since. C. T. Kelley, Iterative Methods for Linear and Nonlinear Equations, SIAM 1995,
+ * algorithm 7.3.1; products are of updates over their allowances. */
+static void find_update(group *g, size_t lane)
 {
     sag_steady *steady = g->steady;
     size_t n = steady->states, lanes = steady->kind->lanes;
-    double *b = steady->work;
+    double *d = steady->work, *past = steady->past + lane * MOST_SWEEPS * n;
     for (size_t i = 0; i < n; i++) {
-        b[i] = steady->period.end[i * lanes + lane] - steady->start[i * lanes + lane];
+        d[i] = steady->period.end[i * lanes + lane] - steady->start[i * lanes + lane];
     }
-    sag_lu_solve(g->has_own[lane] ? steady->own[lane] : g->grid->shoot, b);
+    sag_lu_solve(g->has_own[lane] ? steady->own[lane] : g->grid->shoot, d);
+    int made = g->updates[lane];
+    for (int u = 0; u < made; u++) {
+        const double *s = past + (size_t)u * n;
+        double along = 0, square = 0;
+        for (size_t i = 0; i < n; i++) {
+            double weight = 1 / allowance(g, lane, i);
+            along += s[i] * d[i] * weight * weight;
+            square += s[i] * s[i] * weight * weight;
+        }
+        double share = along / square;
+        for (size_t i = 0; i < n; i++) {
+            /* The last correction scales what has come so far; the earlier ones add the update that followed. */
+            if (u + 1 < made) {
+                d[i] += share * s[n + i];
+            } else {
+                d[i] /= fmax(1 - share, 0.1);
+            }
+        }
+    }
     for (size_t i = 0; i < n; i++) {
-        steady->update[i * lanes + lane] = b[i];
+        steady->update[i * lanes + lane] = d[i];
+        past[(size_t)made * n + i] = d[i];
     }
+    g->updates[lane]++;
 }
 
 static void factor_own(group *g, size_t lane)
@@ -202,6 +239,7 @@ static void factor_own(group *g, size_t lane)
         }
     }
     g->has_own[lane] = sag_lu_factor(steady->own[lane], m, 0, NULL) == SAG_OK;
+    g->updates[lane] = 0;
 }
 
 /* Where the results of a group go. */
@@ -210,7 +248,7 @@ typedef struct {
     sag_opamp_swing *swings; /* or NULL */
     size_t first;            /* index of lane 0's level */
     int accept_coarse;       /* 0: lanes whose orbit the grid does not resolve are left for a finer one */
-    unsigned char taken[4];  /* out: the lane's point is filled in */
+    unsigned char taken[SAG_MOST_LANES];  /* out: the lane's point is filled in */
 } taking;
 
 static void take(group *g, size_t lane, taking *t)
@@ -225,41 +263,47 @@ static void take(group *g, size_t lane, taking *t)
     sag_steady_read(steady, g->grid, lane, g->level_vpk[lane], check.clipped, &t->points[at],
                     t->swings ? t->swings + at * opamps : NULL);
     t->points[at].sweeps = g->sweeps[lane];
+    t->points[at].steps_taken = g->steps_taken[lane];
     t->taken[lane] = 1;
 }
 
+/* The sensitivity of the period to its start that a shooting begins with. */
+typedef enum { FROM_LINEAR, FROM_KEPT, FROM_OWN } sensitivity;
+
 /* Shoots from steady->start until every active lane repeats itself or is given up; steady->start then holds the starts of
- * the orbits found. own_at_once: with each orbit's own sensitivity from the first sweep. t may be NULL. */
-static void shoot(group *g, int own_at_once, taking *t)
+ * the orbits found. A lane is done when its update is below `enough` of what is allowed. t may be NULL. */
+static void shoot(group *g, sensitivity from, double enough, taking *t)
 {
     sag_steady *steady = g->steady;
     size_t n = steady->states, lanes = steady->kind->lanes;
-    int want_own = own_at_once;
-    for (size_t lane = 0; lane < lanes; lane++) {
+    int want_own = from == FROM_OWN;
+    for (size_t lane = 0; lane < lanes && lane < SAG_MOST_LANES; lane++) {
         g->size[lane] = INFINITY;
-        g->has_own[lane] = 0;
+        g->has_own[lane] = from == FROM_KEPT && g->has_own[lane];
         g->converged[lane] = 0;
+        g->updates[lane] = 0;
     }
     for (int sweep = 0; sweep < MOST_SWEEPS; sweep++) {
         int any = 0;
         double highest = 0;
-        for (size_t lane = 0; lane < lanes; lane++) {
+        for (size_t lane = 0; lane < lanes && lane < SAG_MOST_LANES; lane++) {
             any |= g->active[lane];
             highest = g->active[lane] ? fmax(highest, g->level_vpk[lane]) : highest;
         }
         if (!any) {
             return;
         }
-        double tolerance_v = 1e-9 + 1e-8 * fmin(highest, steady->onset_vpk);
+        double tolerance_v = (1e-9 + 1e-8 * fmin(highest, steady->onset_vpk)) * fmin(enough, 100);
         steady->kind->run(steady->stepper, &g->grid->map, g->grid->finer, refine, steady,
                           (size_t)g->grid->steps, g->level_vpk, g->active, steady->start, tolerance_v,
                           want_own);
         int next_own = 0;
-        for (size_t lane = 0; lane < lanes; lane++) {
+        for (size_t lane = 0; lane < lanes && lane < SAG_MOST_LANES; lane++) {
             if (!g->active[lane]) {
                 continue;
             }
             g->sweeps[lane]++;
+            g->steps_taken[lane] += g->grid->steps;
             if (steady->period.failed[lane]) {
                 g->active[lane] = 0;
                 continue;
@@ -269,7 +313,7 @@ static void shoot(group *g, int own_at_once, taking *t)
             }
             find_update(g, lane);
             double size = update_size(g, lane);
-            if (size < 1) {
+            if (size < enough) {
                 g->converged[lane] = 1;
                 g->active[lane] = 0;
                 if (t) {
@@ -326,7 +370,7 @@ static void climb(group *g, size_t lane, taking *t)
         g->level_vpk[lane] = last ? target : next;
         start_from(g, lane, steady->last_start, reached);
         g->active[lane] = 1;
-        shoot(g, 1, last ? t : NULL);
+        shoot(g, FROM_OWN, 1, last ? t : NULL);
         if (g->converged[lane]) {
             reached = g->level_vpk[lane];
             keep_start(steady, lane, reached);
@@ -370,33 +414,63 @@ static size_t first_grid(const sag_steady *steady)
     return grid;
 }
 
+/* Chooses the lanes still to be solved; returns 1 when there are any. */
+static int choose_lanes(group *g, const taking *t, size_t count, double highest_vpk)
+{
+    int any = 0;
+    for (size_t lane = 0; lane < count; lane++) {
+        g->active[lane] = !t->taken[lane] && g->level_vpk[lane] <= highest_vpk;
+        any |= g->active[lane];
+    }
+    return any;
+}
+
+/* Runs the chosen lanes on a grid. started: lanes whose start is in steady->start already; updated. */
+static sag_status run_grid(group *g, size_t grid, sensitivity from, double enough, taking *t,
+                           unsigned char started[SAG_MOST_LANES])
+{
+    sag_steady *steady = g->steady;
+    TRY(sag_steady_prepare_grid(steady, grid));
+    g->grid = &steady->grid[grid];
+    for (size_t lane = 0; lane < steady->kind->lanes && lane < SAG_MOST_LANES; lane++) {
+        if (g->active[lane] && !started[lane]) {
+            start_from(g, lane, steady->last_start, steady->last_level_vpk);
+        }
+    }
+    unsigned char chosen[SAG_MOST_LANES];
+    memcpy(chosen, g->active, sizeof chosen);
+    shoot(g, from, enough, t);
+    for (size_t lane = 0; lane < steady->kind->lanes && lane < SAG_MOST_LANES; lane++) {
+        if (chosen[lane]) {
+            started[lane] = g->converged[lane];
+        }
+    }
+    return SAG_OK;
+}
+
 static sag_status solve_group(sag_steady *steady, group *g, taking *t, size_t count)
 {
-    size_t coarse = first_grid(steady);
-    unsigned char started[4] = {0};
-    for (size_t grid = coarse; grid < SAG_GRID_COUNT && (grid == coarse || sag_grid_steps[grid] <= 512); grid++) {
-        int any = 0, finest = grid > 0;
-        for (size_t lane = 0; lane < count; lane++) {
-            /* What the linear solution takes past a limit is not worth trying on a coarse grid. */
-            int hopeless = grid == 0 && g->level_vpk[lane] > 1.02 * steady->onset_vpk;
-            g->active[lane] = !t->taken[lane] && !hopeless;
-            any |= g->active[lane];
+    unsigned char started[SAG_MOST_LANES] = {0};
+    size_t first = first_grid(steady);
+    if (first == SAG_GRID_COARSE) {
+        /* What the linear solution takes past a limit is not worth trying on the coarse grid. */
+        if (choose_lanes(g, t, count, 1.02 * steady->onset_vpk)) {
+            TRY(run_grid(g, SAG_GRID_COARSE, FROM_LINEAR, 1, t, started));
         }
-        if (!any) {
-            continue;
+        first = SAG_GRID_FINE;
+    }
+    t->accept_coarse = 1;
+    for (size_t grid = first; grid <= (first > SAG_GRID_FINER ? first : SAG_GRID_FINER); grid++) {
+        if (!choose_lanes(g, t, count, INFINITY)) {
+            break;
         }
-        TRY(sag_steady_prepare_grid(steady, grid));
-        g->grid = &steady->grid[grid];
-        t->accept_coarse = grid == coarse && steady->settings.least_steps > 0;
-        for (size_t lane = 0; lane < count; lane++) {
-            if (g->active[lane] && !started[lane]) {
-                start_from(g, lane, steady->last_start, steady->last_level_vpk);
-            }
+        if (grid > SAG_GRID_SCOUT) {
+            TRY(run_grid(g, SAG_GRID_SCOUT, FROM_OWN, SCOUT_SIZE, NULL, started));
+            choose_lanes(g, t, count, INFINITY);
         }
-        shoot(g, finest, t);
+        TRY(run_grid(g, grid, FROM_KEPT, 1, t, started));
         for (size_t lane = 0; lane < count; lane++) {
-            started[lane] = g->converged[lane];
-            if (finest && !t->taken[lane]) {
+            if (!t->taken[lane]) {
                 climb(g, lane, t);
             }
         }

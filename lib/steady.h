@@ -43,7 +43,8 @@ typedef struct {
     double harmonic_vpk[SAG_HARMONICS + 1]; /* amplitudes at the output; [1] fundamental, [0] shift of the mean */
     double output_peak_v, output_trough_v;  /* against the resting value */
     sag_limit limited_by;     /* the limit that is met first as the level rises to here */
-    int steps, sweeps;        /* steps a period; periods integrated */
+    int steps;                /* steps a period */
+    int sweeps, steps_taken;  /* periods integrated on the way, and their steps */
 } sag_steady_point;
 
 typedef struct {

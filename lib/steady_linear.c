@@ -31,8 +31,8 @@ static sag_status find_orbit(sag_steady *steady, sag_grid *grid, const double *b
     size_t n = steady->states;
     const double c = 1 + M_SQRT2, gamma = 1 - M_SQRT1_2;
     double angle = 2 * M_PI / grid->steps;
-    double complex q = CMPLX(cos(angle), sin(angle));
-    double complex r = CMPLX(cos(gamma * angle), sin(gamma * angle));
+    double complex q = sag_complex(cos(angle), sin(angle));
+    double complex r = sag_complex(cos(gamma * angle), sin(gamma * angle));
     double complex *m = steady->zstates, *z = grid->orbit;
     for (size_t i = 0; i < n; i++) {
         double bg = 0;
@@ -104,7 +104,7 @@ typedef struct {
     double complex out, emf, positive, negative; /* per unit of drive */
 } rail_search;
 
-/* Volts by which the output is past the point where a clamp carries a tenth of the slew rate, at its own crest. */
+/* Volts by which the output is past the point where its clamp meets the limit, at its own crest. */
 static double past_rail(const rail_search *search, double level_vpk, int high)
 {
     const sag_bias *bias = search->steady->bias;
@@ -117,13 +117,12 @@ static double past_rail(const rail_search *search, double level_vpk, int high)
     double negative = bias->observed[rail + 1] + creal(search->negative * turn);
     double emf = bias->unknown[search->opamp] + creal(search->emf * turn);
     double current = (emf - out) * opamp->siemens, by_current, by_supply;
-    /* The ramp starts k inside; a tenth of the slew rate is carried (1 - tenth) k short of the limit. */
     if (high) {
-        double drop = sag_drop_at(opamp->high, current, positive - negative, &by_current, &by_supply);
-        return out - (positive - drop - (1 - SAG_RAMP_TENTH) * opamp->knee_high_v);
+        double drop = sag_drop_line_at(&opamp->high, current, positive - negative, &by_current, &by_supply);
+        return out - (positive - drop - (1 - SAG_RAMP_MET) * opamp->knee_high_v);
     }
-    double drop = sag_drop_at(opamp->low, -current, positive - negative, &by_current, &by_supply);
-    return negative + drop + (1 - SAG_RAMP_TENTH) * opamp->knee_low_v - out;
+    double drop = sag_drop_line_at(&opamp->low, -current, positive - negative, &by_current, &by_supply);
+    return negative + drop + (1 - SAG_RAMP_MET) * opamp->knee_low_v - out;
 }
 
 static double find_rail_level(const rail_search *search, int high)
@@ -185,8 +184,8 @@ static void find_onset(sag_steady *steady)
         double rest_a = (steady->bias->unknown[k] - steady->bias->observed[row + SAG_OBSERVED_OUT]) *
                         opamp->siemens;
         double current = cabs(search.emf - search.out) * opamp->siemens;
-        double source_a = opamp->short_source_a - (1 - SAG_RAMP_TENTH) * opamp->knee_source_a - rest_a;
-        double sink_a = opamp->short_sink_a - (1 - SAG_RAMP_TENTH) * opamp->knee_sink_a + rest_a;
+        double source_a = opamp->short_source_a - (1 - SAG_RAMP_MET) * opamp->knee_source_a - rest_a;
+        double sink_a = opamp->short_sink_a - (1 - SAG_RAMP_MET) * opamp->knee_sink_a + rest_a;
         consider(steady, fmin(source_a, sink_a) / current, k, SAG_LIMIT_CURRENT);
     }
 }

@@ -45,11 +45,12 @@ static double complex harmonic(const double *samples, size_t stride, int steps, 
         cr = turned;
     }
     double scale = order == 0 || 2 * order == steps ? 1.0 : 2.0;
-    return CMPLX(re * scale / steps, im * scale / steps);
+    return sag_complex(re * scale / steps, im * scale / steps);
 }
 
-/* Highest and lowest value, refined by the parabola through the neighbours of the extreme sample. */
-static void find_peaks(const double *samples, size_t stride, int steps, double *peak, double *trough)
+/* Highest and lowest value; of a smooth wave on a coarse grid refined by the parabola through the neighbours of the extreme
+ * sample. A clipped wave has a corner there, and a parabola across it would reach past the limit. */
+static void find_peaks(const double *samples, size_t stride, int steps, int smooth, double *peak, double *trough)
 {
     for (int side = 0; side < 2; side++) {
         double sign = side ? -1 : 1;
@@ -63,7 +64,7 @@ static void find_peaks(const double *samples, size_t stride, int steps, double *
         double before = samples[(size_t)((best + steps - 1) % steps) * stride];
         double after = samples[(size_t)((best + 1) % steps) * stride];
         double bend = before - 2 * middle + after, lean = after - before;
-        double top = bend * sign < 0 ? middle - lean * lean / (8 * bend) : middle;
+        double top = smooth && bend * sign < 0 ? middle - lean * lean / (8 * bend) : middle;
         *(side ? trough : peak) = top;
     }
 }
@@ -89,12 +90,12 @@ static const sag_limit_kind use_kind[SAG_USE_COUNT] = {
     [SAG_USE_CURRENT] = SAG_LIMIT_CURRENT,
 };
 
-static void read_opamp(const sag_steady *steady, const sag_grid *grid, size_t lane, size_t k,
+static void read_opamp(const sag_steady *steady, const sag_grid *grid, size_t lane, size_t k, int clipped,
                        sag_opamp_swing *swing)
 {
     size_t lanes = steady->kind->lanes;
     find_peaks(steady->period.opamp_out + k * SAG_MOST_STEPS * lanes + lane, lanes, grid->steps,
-               &swing->peak_v, &swing->trough_v);
+               !clipped, &swing->peak_v, &swing->trough_v);
     double most = 0;
     swing->nearest = SAG_LIMIT_NONE;
     for (size_t u = 0; u < SAG_USE_COUNT; u++) {
@@ -124,7 +125,7 @@ void sag_steady_read(const sag_steady *steady, const sag_grid *grid, size_t lane
         }
     }
     /* u = A sin w t = Re(-j A e^{j w t}) */
-    double complex gain = fundamental / CMPLX(0, -level_vpk);
+    double complex gain = fundamental / sag_complex(0, -level_vpk);
     if (!clipped) { /* the discrete linear gain divided out: the exact small-signal gain times what level does to it */
         gain *= steady->gain / grid->output;
     }
@@ -133,12 +134,12 @@ void sag_steady_read(const sag_steady *steady, const sag_grid *grid, size_t lane
     point->phase_deg = carg(gain) * 180 / M_PI;
     point->thd = sqrt(sum) / cabs(fundamental);
     point->steps = grid->steps;
-    find_peaks(output, lanes, grid->steps, &point->output_peak_v, &point->output_trough_v);
+    find_peaks(output, lanes, grid->steps, !clipped, &point->output_peak_v, &point->output_trough_v);
     point->limited_by = (sag_limit){-1, SAG_LIMIT_NONE};
     double most = 1;
     for (size_t k = 0; k < opamps; k++) {
         sag_opamp_swing swing;
-        read_opamp(steady, grid, lane, k, &swing);
+        read_opamp(steady, grid, lane, k, clipped, &swing);
         for (size_t u = 0; u < SAG_USE_COUNT; u++) {
             double use = steady->period.use[(k * SAG_USE_COUNT + u) * lanes + lane];
             if (use >= most) {

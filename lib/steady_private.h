@@ -7,8 +7,15 @@
 #include "steady.h"
 #include "stepper.h"
 
-/* Steps a period, each a power of two; the last is for checking only. */
-enum { SAG_GRID_COUNT = 4 };
+/* Numbers of steps a period, each a power of two. */
+enum {
+    SAG_GRID_COARSE, /* where nothing bends */
+    SAG_GRID_SCOUT,  /* finds roughly where a clipped orbit lies, and its sensitivity */
+    SAG_GRID_FINE,
+    SAG_GRID_FINER,
+    SAG_GRID_CHECK,  /* only when asked for */
+    SAG_GRID_COUNT
+};
 extern const int sag_grid_steps[SAG_GRID_COUNT];
 
 /* What is prepared for one frequency and one number of steps. */
@@ -42,6 +49,7 @@ struct sag_steady {
     double complex *zwork, *x, *zstates;
     double *work;        /* 2 size^2 + ...: see steady.c */
     double *start, *trial, *update; /* [state][lane] */
+    double *past;        /* [lane][update][state]: the updates made */
     sag_lu **own;        /* one a lane: I - its own monodromy */
     double *last_start;  /* [state]: start of the highest level solved at this frequency, and that level */
     double last_level_vpk;

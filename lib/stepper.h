@@ -13,6 +13,7 @@
 #include "stage.h"
 
 #define SAG_MOST_STEPS 2048
+#define SAG_MOST_LANES 4
 #define SAG_SUBSTEP_DEPTH 4 /* a step that fails is halved up to this often */
 #define SAG_STEP_A(h) ((2 + M_SQRT2) / (h))
 
@@ -21,8 +22,8 @@ enum { SAG_USE_RAIL_POSITIVE, SAG_USE_RAIL_NEGATIVE, SAG_USE_SLEW, SAG_USE_CURRE
 
 typedef struct {
     const sag_devices *devices;
-    const double *rest_observed, *rest_source; /* at the bias point */
-    const double *rest_unknown;                /* the Newton unknowns there: EMFs, rail currents, diode volts */
+    const double *rest_observed; /* at the bias point */
+    const double *rest_unknown;  /* the Newton unknowns there, which are the network's sources */
 } sag_stepper_setup;
 
 /* One period. All arrays belong to the stepper and hold the last period. */
@@ -52,5 +53,11 @@ struct sag_stepper_kind {
 };
 
 extern const sag_stepper_kind sag_stepper_1, sag_stepper_4;
+#ifdef RAILSAG_AVX2
+extern const sag_stepper_kind sag_stepper_4_avx2;
+#endif
+
+/* The quickest kind of four lanes on this processor. */
+const sag_stepper_kind *sag_stepper_best(void);
 
 #endif

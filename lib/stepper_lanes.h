@@ -13,7 +13,7 @@ typedef struct {
     const double *rest_unknown;
     size_t states, size; /* of the network; with gain nodes */
     lane *z, *first, *history, *gain_history;
-    lane *y, *y_before, *y_guess;
+    lane *y, *y_before; /* next to each other: saved as one */
     lane *saved; /* z and y of each depth */
     lane *s, *s_first, *s_saved, *e, *es;
     lane_mask active, failed;
@@ -60,12 +60,12 @@ static sag_status stepper_make(const sag_stepper_setup *setup, void **out, sag_p
         return status;
     }
     s->work.base_observed = setup->rest_observed;
-    s->work.base_source = setup->rest_source;
+    s->work.base_source = setup->rest_unknown;
     size_t opamps = s->work.opamps, sources = s->work.sources;
     s->states = s->work.states;
     size_t size = s->size = s->states + opamps;
     size_t depth_room = size + 2 * sources;
-    s->z = sag_new(4 * size + 3 * sources + (SAG_SUBSTEP_DEPTH + 1) * 2 * depth_room + 4 * opamps,
+    s->z = sag_new(4 * size + 2 * sources + (SAG_SUBSTEP_DEPTH + 1) * 2 * depth_room + 4 * opamps,
                    sizeof(lane));
     s->s = sag_new(size * size * (3 + SAG_SUBSTEP_DEPTH) + 2 * sources * size, sizeof(lane));
     size_t opamp_rows = opamps ? opamps : 1;
@@ -82,8 +82,7 @@ static sag_status stepper_make(const sag_stepper_setup *setup, void **out, sag_p
     s->gain_history = s->history + size;
     s->y = s->gain_history + size;
     s->y_before = s->y + sources;
-    s->y_guess = s->y_before + sources;
-    s->saved = s->y_guess + sources;
+    s->saved = s->y_before + sources;
     s->gap = s->saved + (SAG_SUBSTEP_DEPTH + 1) * 2 * depth_room;
     s->extreme = s->gap + 2 * opamps;
     s->s_first = s->s + size * size;
@@ -112,20 +111,29 @@ static lane_mask run_stage(stepper *s, const sag_map *map, const lane *from, lan
     }
     lane_mask open = stage_solve_surely(work, map, s->history, u, s->y, active, 0);
     for (size_t i = 0; i < s->states; i++) {
-        const double *m = map->m + i * map->columns;
-        lane sum = m[s->states] * u;
-        for (size_t j = 0; j < s->states; j++) {
-            sum += m[j] * from[j];
-        }
-        for (size_t j = 0; j < work->sources; j++) {
-            sum += m[s->states + 1 + j] * work->source[j];
-        }
-        to[i] = sum;
+        to[i] = map->m[i * map->columns + s->states] * u;
     }
+    lane_add_product(map->m, map->columns, s->states, s->states, from, to);
+    lane_add_product(map->m + s->states + 1, map->columns, s->states, work->sources, work->source, to);
     for (size_t k = 0; k < work->opamps; k++) {
         to[s->states + k] = s->y[k] - s->rest_unknown[k];
     }
     return open;
+}
+
+/* sum[0..width-1] += by * row[0..width-1], width up to 4. */
+static inline void add_row(lane sum[4], lane by, const lane *row, size_t width)
+{
+    if (width == 4) {
+        sum[0] += by * row[0];
+        sum[1] += by * row[1];
+        sum[2] += by * row[2];
+        sum[3] += by * row[3];
+    } else {
+        for (size_t i = 0; i < width; i++) {
+            sum[i] += by * row[i];
+        }
+    }
 }
 
 /* Sensitivity of the stage just solved: to = d(result)/d(from) applied to `from`, both size x size.
@@ -148,36 +156,26 @@ static void run_sensitivity(stepper *s, const sag_map *map, const lane *from, la
             s->e[i * size + j] = column[i];
         }
     }
-    for (size_t i = 0; i < n; i++) {
-        lane *row = s->es + i * size;
-        for (size_t c = 0; c < size; c++) {
-            row[c] = lane_of(0);
-        }
-        for (size_t j = 0; j < size; j++) {
-            lane by = s->e[i * size + j];
-            for (size_t c = 0; c < size; c++) {
-                row[c] += by * from[j * size + c];
+    /* Four columns at a time, their sums in registers. */
+    for (size_t c = 0; c < size; c += 4) {
+        size_t width = size - c < 4 ? size - c : 4;
+        for (size_t i = 0; i < n; i++) {
+            lane sum[4] = {lane_of(0), lane_of(0), lane_of(0), lane_of(0)};
+            for (size_t j = 0; j < size; j++) {
+                add_row(sum, s->e[i * size + j], from + j * size + c, width);
             }
+            memcpy(s->es + i * size + c, sum, width * sizeof *sum);
         }
-    }
-    for (size_t i = 0; i < s->states; i++) {
-        const double *m = map->m + i * map->columns;
-        lane *row = to + i * size;
-        for (size_t c = 0; c < size; c++) {
-            row[c] = lane_of(0);
-        }
-        for (size_t j = 0; j < s->states; j++) {
-            if (m[j] != 0) { /* an exact zero: nothing connects the two states */
-                for (size_t c = 0; c < size; c++) {
-                    row[c] += m[j] * from[j * size + c];
-                }
+        for (size_t i = 0; i < s->states; i++) {
+            const double *m = map->m + i * map->columns;
+            lane sum[4] = {lane_of(0), lane_of(0), lane_of(0), lane_of(0)};
+            for (size_t j = 0; j < s->states; j++) {
+                add_row(sum, lane_of(m[j]), from + j * size + c, width);
             }
-        }
-        for (size_t j = 0; j < n; j++) {
-            lane by = m[s->states + 1 + j] * work->source_slope[j];
-            for (size_t c = 0; c < size; c++) {
-                row[c] += by * s->es[j * size + c];
+            for (size_t j = 0; j < n; j++) {
+                add_row(sum, lane_of(m[s->states + 1 + j]), s->es + j * size + c, width);
             }
+            memcpy(to + i * size + c, sum, width * sizeof *sum);
         }
     }
     for (size_t k = 0; k < work->opamps; k++) {
@@ -193,14 +191,15 @@ static void second_history(lane *to, const lane *from, const lane *first, size_t
     }
 }
 
-/* The next guess of the unknowns, straight on from the last two by `share` of their distance. */
+/* The next guess of the unknowns, straight on from the last two by `share` of their distance. (A parabola through three
+ * needs more iterations: its weights of up to six magnify every corner.) */
 static void extrapolate(stepper *s, double share)
 {
     for (size_t i = 0; i < s->work.sources; i++) {
-        s->y_guess[i] = s->y[i] + share * (s->y[i] - s->y_before[i]);
+        lane step = s->y[i] - s->y_before[i];
+        s->y_before[i] = s->y[i];
+        s->y[i] += share * step;
     }
-    memcpy(s->y_before, s->y, s->work.sources * sizeof *s->y);
-    memcpy(s->y, s->y_guess, s->work.sources * sizeof *s->y);
 }
 
 static lane_mask run_step(stepper *s, const sag_map *map, double phase, double step, lane_mask active)
@@ -237,8 +236,7 @@ static lane_mask run_step_surely(stepper *s, int depth, double phase, double ste
     lane *s_before = s->s_saved + (size_t)depth * size * size;
     const sag_map *map = depth == 0 ? s->map : &s->finer[depth - 1];
     memcpy(before, s->z, size * sizeof *before);
-    memcpy(before + size, s->y, sources * sizeof *before);
-    memcpy(before + size + sources, s->y_before, sources * sizeof *before);
+    memcpy(before + size, s->y, 2 * sources * sizeof *before);
     if (s->with_monodromy) {
         memcpy(s_before, s->s, size * size * sizeof *s_before);
     }
@@ -252,11 +250,11 @@ static lane_mask run_step_surely(stepper *s, int depth, double phase, double ste
         return open;
     }
     memcpy(after, s->z, size * sizeof *after);
-    memcpy(after + size, s->y, sources * sizeof *after);
-    memcpy(after + size + sources, s->y_before, sources * sizeof *after);
+    memcpy(after + size, s->y, 2 * sources * sizeof *after);
     memcpy(s->z, before, size * sizeof *before);
-    memcpy(s->y, before + size, sources * sizeof *before);
-    memcpy(s->y_before, before + size, sources * sizeof *before);
+    for (size_t i = 0; i < 2 * sources; i++) { /* no history to go on from: the step before was longer */
+        s->y[i] = before[size + i % sources];
+    }
     lane *s_after = s->s_first; /* free between steps, but the halves use it: keep the finished lanes apart */
     if (s->with_monodromy) {
         for (size_t i = 0; i < size * size; i++) {
@@ -269,8 +267,7 @@ static lane_mask run_step_surely(stepper *s, int depth, double phase, double ste
     lane_mask failed = run_step_surely(s, depth + 1, phase, step / 2, open);
     failed |= run_step_surely(s, depth + 1, phase + step / 2, step / 2, open);
     keep_lanes(s->z, after, size, ~open);
-    keep_lanes(s->y, after + size, sources, ~open);
-    keep_lanes(s->y_before, after + size + sources, sources, ~open);
+    keep_lanes(s->y, after + size, 2 * sources, ~open);
     if (s->with_monodromy) {
         keep_lanes(s->s, s_after, size * size, ~open);
     }
@@ -297,25 +294,25 @@ static void take_note(stepper *s, size_t at)
         opamp_out[k * SAG_MOST_STEPS + at] = out;
         lane carried = zero;
         lane *extreme = s->extreme + 2 * k, *gap = s->gap + 2 * k;
-        lane_mask look = LANE_LESS(extreme[0], out) | LANE_LESS(vp - vo, lane_of(p->clear_v));
+        lane_mask near = stage_near(p, vo, io, vp, vn), look = LANE_LESS(extreme[0], out) | near;
         if (lane_any(look)) {
             double k_v = p->knee_high_v;
-            lane past = vo - vp + stage_drop(p->high, io, vp - vn, &by_current, &by_supply) + k_v;
-            gap[0] = lane_select(look, lane_max(gap[0], past - SAG_RAMP_TENTH * k_v), gap[0]);
+            lane past = vo - vp + stage_drop(&p->high, io, vp - vn, &by_current, &by_supply) + k_v;
+            gap[0] = lane_select(look, lane_max(gap[0], past - SAG_RAMP_MET * k_v), gap[0]);
             carried = lane_ramp(past, k_v, &slope) / k_v;
             extreme[0] = lane_max(extreme[0], out);
         }
-        look = LANE_LESS(extreme[1], -out) | LANE_LESS(vo - vn, lane_of(p->clear_v));
+        look = LANE_LESS(extreme[1], -out) | near;
         if (lane_any(look)) {
             double k_v = p->knee_low_v;
-            lane past = vn - vo + stage_drop(p->low, -io, vp - vn, &by_current, &by_supply) + k_v;
-            gap[1] = lane_select(look, lane_max(gap[1], past - SAG_RAMP_TENTH * k_v), gap[1]);
+            lane past = vn - vo + stage_drop(&p->low, -io, vp - vn, &by_current, &by_supply) + k_v;
+            gap[1] = lane_select(look, lane_max(gap[1], past - SAG_RAMP_MET * k_v), gap[1]);
             carried = lane_max(carried, lane_ramp(past, k_v, &slope) / k_v);
             extreme[1] = lane_max(extreme[1], -out);
         }
         lane *used = use + k * SAG_USE_COUNT;
-        lane source_limit = lane_of(p->short_source_a - (1 - SAG_RAMP_TENTH) * p->knee_source_a);
-        lane sink_limit = lane_of(p->short_sink_a - (1 - SAG_RAMP_TENTH) * p->knee_sink_a);
+        lane source_limit = lane_of(p->short_source_a - (1 - SAG_RAMP_MET) * p->knee_source_a);
+        lane sink_limit = lane_of(p->short_sink_a - (1 - SAG_RAMP_MET) * p->knee_sink_a);
         used[SAG_USE_CURRENT] =
             lane_max(used[SAG_USE_CURRENT], lane_max(io / source_limit, -io / sink_limit));
         lane over = lane_ramp(io - p->short_source_a + p->knee_source_a, p->knee_source_a, &slope) / p->knee_source_a;
@@ -327,7 +324,7 @@ static void take_note(stepper *s, size_t at)
         *drive = lane_max(*drive, asked);
         *clamp = lane_max(*clamp, carried);
         /* While a clamp holds the output, the input is far out for that reason alone. */
-        lane free_drive = lane_select(LANE_LESS(carried, lane_of(0.1)), asked / SAG_SLEW_MET, zero);
+        lane free_drive = lane_select(LANE_LESS(carried, lane_of(SAG_CLAMP_MET)), asked / SAG_SLEW_MET, zero);
         used[SAG_USE_SLEW] = lane_max(used[SAG_USE_SLEW], free_drive);
     }
 }

@@ -315,7 +315,8 @@ typedef struct {
     int prefixed;
 } print_form;
 
-/* Times are said in the largest unit that fits; what rounds up to a full unit becomes one: 59.96 s is 1 min. */
+/* Times are said in the largest unit that fits; what rounds up to a full unit becomes one: 59.96 s
+ * is 1 min. */
 static print_form time_form(double *value, int count)
 {
     static const print_form forms[] = {

@@ -11,8 +11,8 @@ void *__real_calloc(size_t count, size_t size);
 void *__wrap_malloc(size_t size);
 void *__wrap_calloc(size_t count, size_t size);
 
-/* Read by the address sanitizer, when there is one: without it a size that overflows ends the process instead of being
- * refused. */
+/* Read by the address sanitizer, when there is one: without it a size that overflows ends the
+ * process instead of being refused. */
 const char *__asan_default_options(void);
 
 const char *__asan_default_options(void)

@@ -150,7 +150,8 @@ static const struct {
     {"{\"a\": [\n1}", 2, "found }, but the list that opens in line 1 closes with ]", "bracket"},
     {"{\n\"a\": 1\n", 3, "the file ends inside the object that opens in line 1", "missing }"},
     {"\xFF\xFE{\0", 1, "the file is in UTF-16", "UTF-8"},
-    {"[\"\xCE\xA9\", oops]", 1, "column 7: found oops", "double quotes"}, /* characters, not bytes */
+    {"[\"\xCE\xA9\", oops]", 1, "column 7: found oops",
+     "double quotes"}, /* characters, not bytes */
     {"[\"\x1B[31m", 1, "control character 0x1B", "take it out"},
     {"[\x1B[31m]", 1, "found ? where a value", "double quotes"},
 };
@@ -162,8 +163,8 @@ static void what_is_refused_is_explained(void **state)
         sag_report *report;
         assert_int_equal(sag_report_new(&report), SAG_OK);
         sag_json_document *document = (sag_json_document *)1;
-        sag_status status =
-            sag_json_read(refused[i].text, strlen(refused[i].text), "heron.json", &document, report);
+        sag_status status = sag_json_read(refused[i].text, strlen(refused[i].text), "heron.json",
+                                          &document, report);
         assert_null(document);
         assert_int_equal(sag_report_count(report), 1);
         const sag_finding *f = sag_report_get(report, 0);
@@ -179,8 +180,8 @@ static void what_is_refused_is_explained(void **state)
     }
 }
 
-/* Every file of the corpus, through the reader of files: good-NAME is accepted, bad-lineN-NAME refused with an error
- * in line N and a hint. */
+/* Every file of the corpus, through the reader of files: good-NAME is accepted, bad-lineN-NAME
+ * refused with an error in line N and a hint. */
 static void the_corpus_is_replayed(void **state)
 {
     (void)state;
@@ -229,8 +230,11 @@ static void every_doubled_key_is_reported(void **state)
     static const struct {
         int line;
         const char *path, *says;
-    } wanted[] = {{3, "b", "line 1"}, {6, "a", "line 2"}, {7, "b", "line 1"},
-                  {5, "c.x", "line 4"}, {7, "b[0].y", "line 7"}};
+    } wanted[] = {{3, "b", "line 1"},
+                  {6, "a", "line 2"},
+                  {7, "b", "line 1"},
+                  {5, "c.x", "line 4"},
+                  {7, "b[0].y", "line 7"}};
     sag_json_document *document;
     assert_int_equal(sag_json_read(text, strlen(text), "f", &document, *state), SAG_BAD_INPUT);
     assert_null(document);
@@ -257,7 +261,8 @@ static char *repeat(const char *head, const char *unit, const char *tail, size_t
     return text;
 }
 
-/* Texts made to cost time or memory. The limit of 5 s is far above what is needed, even with sanitizers on. */
+/* Texts made to cost time or memory. The limit of 5 s is far above what is needed, even with
+ * sanitizers on. */
 static void heavy_texts_are_done_with_quickly(void **state)
 {
     (void)state;
@@ -441,7 +446,8 @@ static void the_announced_size_is_not_trusted(void **state)
 static void short_memory_is_an_error(void **state)
 {
     (void)state;
-    static const char good[] = "{\"a\": [1, 2, {\"b\": \"x\", \"c\": true}, 4, 5, 6, 7, 8], \"d\": 4}";
+    static const char good[] =
+        "{\"a\": [1, 2, {\"b\": \"x\", \"c\": true}, 4, 5, 6, 7, 8], \"d\": 4}";
     static const char bad[] = "{\"a\": 1, \"a\": 2}";
     long n = 1;
     for (int done = 0; !done; n++) {
@@ -459,7 +465,8 @@ static void short_memory_is_an_error(void **state)
         sag_json_free(document);
         sag_report_free(report);
     }
-    assert_true(n > 20); /* cJSON's are among them: it takes one for each of 13 values, and for each text */
+    assert_true(
+        n > 20); /* cJSON's are among them: it takes one for each of 13 values, and for each text */
     n = 1;
     for (int done = 0; !done; n++) {
         sag_json_document *document;
@@ -483,8 +490,7 @@ static void short_memory_is_an_error(void **state)
         char *text;
         size_t length;
         fail_allocation_at(n);
-        sag_status status =
-            sag_json_load(CORPUS "/good-object.json", &text, &length, NULL);
+        sag_status status = sag_json_load(CORPUS "/good-object.json", &text, &length, NULL);
         done = allocations_seen() < n;
         fail_allocation_at(0);
         assert_int_equal(status, done ? SAG_OK : SAG_NO_MEMORY);
@@ -494,13 +500,14 @@ static void short_memory_is_an_error(void **state)
     assert_true(n > 2);
 }
 
-/* Sound texts with bytes changed, left out or put in: accepted or refused, but never both, and no crash. What is accepted
- * was understood by two readers in the same way, or json.c would not have filled its tree. */
+/* Sound texts with bytes changed, left out or put in: accepted or refused, but never both, and no
+ * crash. What is accepted was understood by two readers in the same way, or json.c would not have
+ * filled its tree. */
 static void damaged_texts_are_survived(void **state)
 {
     (void)state;
-    static const char sound[] =
-        "{\"a\": [1, -2.5e3, true, null, \"x\\u00b5\\uD834\\uDD1E\"],\n \"b\": {\"c\": \"\xC2\xB5\"}}";
+    static const char sound[] = "{\"a\": [1, -2.5e3, true, null, \"x\\u00b5\\uD834\\uDD1E\"],\n "
+                                "\"b\": {\"c\": \"\xC2\xB5\"}}";
     static const char bytes[] = "{}[]\",:0123456789.-+eEtruefalsn\\u \n\t\xC2\xB5\xFF";
     uint64_t seed = 3;
     int accepted = 0;

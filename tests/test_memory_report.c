@@ -18,7 +18,8 @@ static void new_blocks_are_zero(void **state)
         assert_int_equal(block[i], 0);
     }
     sag_free(block);
-    double *none = sag_new(0, sizeof *none); /* as promised: one element, so that NULL means failure */
+    double *none =
+        sag_new(0, sizeof *none); /* as promised: one element, so that NULL means failure */
     assert_non_null(none);
     near_abs(*none, 0, 0, "promise of memory.h");
     sag_free(none);
@@ -179,7 +180,8 @@ static void no_report_is_no_trouble(void **state)
     sag_report_free(NULL);
 }
 
-/* Fails each allocation in turn: what cannot be kept is counted as lost, and what was kept stays. */
+/* Fails each allocation in turn: what cannot be kept is counted as lost, and what was kept stays.
+ */
 static void findings_that_cannot_be_kept_are_counted(void **state)
 {
     (void)state;

@@ -386,12 +386,12 @@ static const struct {
     {1.0000000000000002, SAG_GAIN, 3, "0 dB"},
     {0, SAG_GAIN, 3, "none"},
     {-1, SAG_GAIN, 3, "-"},
-    {NAN, SAG_OHM, 3, "-"},
-    {INFINITY, SAG_OHM, 3, "none"},
-    {-INFINITY, SAG_VOLT, 3, "none"},
-    {INFINITY, SAG_SECOND, 3, "none"},
-    {INFINITY, SAG_GAIN, 3, "none"},
-    {NAN, SAG_SECOND, 3, "-"},
+    {(double)NAN, SAG_OHM, 3, "-"},
+    {(double)INFINITY, SAG_OHM, 3, "none"},
+    {-(double)INFINITY, SAG_VOLT, 3, "none"},
+    {(double)INFINITY, SAG_SECOND, 3, "none"},
+    {(double)INFINITY, SAG_GAIN, 3, "none"},
+    {(double)NAN, SAG_SECOND, 3, "-"},
     {1.7e308, SAG_RATIO, 3, "none"}, /* 1.7e310 % */
     {0, SAG_VOLT, 3, "0 V"},
     {-0.0, SAG_VOLT, 3, "0 V"},
@@ -451,7 +451,8 @@ static void quantities_are_printed(void **state)
     assert_string_equal(sag_value_print(small, sizeof small, 4700, SAG_OHM, 3), "4.7");
 }
 
-/* A small generator with a fixed seed (64 bits, linear congruential), so that every run is the same. */
+/* A small generator with a fixed seed (64 bits, linear congruential), so that every run is the
+ * same. */
 static unsigned next_random(uint64_t *seed)
 {
     *seed = *seed * 6364136223846793005u + 1442695040888963407u;
@@ -483,7 +484,8 @@ static void printed_quantities_read_back(void **state)
     }
 }
 
-/* Bytes thrown together from what quantities are made of, and from anything: no crash, and nothing but the two outcomes. */
+/* Bytes thrown together from what quantities are made of, and from anything: no crash, and nothing
+ * but the two outcomes. */
 static void any_bytes_are_survived(void **state)
 {
     (void)state;
@@ -496,7 +498,7 @@ static void any_bytes_are_survived(void **state)
             unsigned r = next_random(&seed);
             text[j] = i % 4 ? parts[r % (sizeof parts - 1)] : (char)(r & 0xFF);
         }
-        double value = NAN;
+        double value = (double)NAN;
         memset(problem, 'x', sizeof problem);
         sag_status status =
             sag_value_read(text, length, (sag_unit)(i % (SAG_COUNT + 1)), &value, problem);

@@ -180,9 +180,10 @@ static void ranges_hit_round_values(void **state)
     assert_int_equal(count, 4);
     near_abs(values[3], 1, 0, "the end is included");
     sag_free(values);
-    assert_int_equal(sag_value_read_list("0:1:0.33333", SAG_VOLT, &values, &count, NULL), SAG_OK);
+    assert_int_equal(sag_value_read_list("0:1:0.33333333", SAG_VOLT, &values, &count, NULL),
+                     SAG_OK);
     assert_int_equal(count, 4);
-    near_abs(values[3], 0.99999, 1e-15, "3 steps of 0.33333; 1 is 3e-5 steps away");
+    near_abs(values[3], 0.99999999, 1e-15, "3 steps of 0.33333333; 1 is 3e-8 steps away");
     sag_free(values);
 }
 
@@ -347,10 +348,18 @@ static void the_nearest_word_is_found(void **state)
     static const struct {
         const char *text, *nearest;
     } rows[] = {
-        {"capactor", "capacitor"}, {"Resistor", "resistor"}, {"CAPACITOR", "capacitor"},
-        {"risistro", "resistor"},  {"op-amp", "opamp"},      {"pto", "pot"},
-        {"inductro", "inductor"},  {"battery", NULL},        {"p", NULL},
-        {"", NULL},                {"rsstr", NULL},          {"opampopamp", NULL},
+        {"capactor", "capacitor"},
+        {"Resistor", "resistor"},
+        {"CAPACITOR", "capacitor"},
+        {"risistro", "resistor"},
+        {"op-amp", "opamp"},
+        {"pto", "pot"},
+        {"inductro", "inductor"},
+        {"battery", NULL},
+        {"p", NULL},
+        {"", NULL},
+        {"rsstr", NULL},
+        {"opampopamp", NULL},
     };
     for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
         const char *found = sag_nearest_word(rows[i].text, words, 5);

@@ -1,0 +1,457 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "check_rules.h"
+
+#include "label.h"
+
+#include <math.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* Voltages that count; common practice unless said otherwise. */
+static const double margin_v = 1e-3; /* rounding: less than this is not over a figure */
+static const double reversed_v =
+    0.05; /* above what offsets and leakage leave across an electrolytic */
+static const double pot_dc_v = 0.01; /* DC that makes a turning wiper crackle */
+
+/* In the order in which they are reported. */
+typedef enum {
+    RULE_FRESH_DAMAGE,
+    RULE_FRESH_RATED,
+    RULE_FRESH_CAPACITOR,
+    RULE_CAPACITOR,
+    RULE_REVERSED,
+    RULE_RATED_LOW,
+    RULE_RATED_HIGH,
+    RULE_INPUT_REVERSES,
+    RULE_INPUT_LOST,
+    RULE_INPUT_SPECIFIED,
+    RULE_POT_DC
+} rule;
+
+/* One rule broken by one part at one supply. */
+typedef struct {
+    rule rule;
+    size_t part;  /* index into parts */
+    size_t place; /* index of the supply; for the fresh rules the number of batteries */
+    double value_v, wanted_v;
+    int at_high; /* input rules: at the positive rail */
+} hit;
+
+struct check_rules {
+    const session *s;
+    hit *hits;
+    size_t count, capacity;
+    int lost;
+    double *share; /* of each part: DC across it over the terminal voltage, from the last case that
+                      had a bias point */
+    int most_batteries;
+};
+
+check_rules *check_rules_new(const session *s)
+{
+    check_rules *rules = sag_new(1, sizeof *rules);
+    if (rules) {
+        rules->s = s;
+        rules->share = sag_new(s->designs[0]->part_count, sizeof *rules->share);
+    }
+    if (rules && !rules->share) {
+        check_rules_free(rules);
+        return NULL;
+    }
+    return rules;
+}
+
+void check_rules_free(check_rules *rules)
+{
+    if (rules) {
+        sag_free(rules->hits);
+        sag_free(rules->share);
+        sag_free(rules);
+    }
+}
+
+int check_rules_batteries(const check_rules *rules)
+{
+    return rules->most_batteries;
+}
+
+static void add(check_rules *rules, hit found)
+{
+    if (sag_grow((void **)&rules->hits, &rules->capacity, rules->count + 1, sizeof found)) {
+        rules->hits[rules->count++] = found;
+    } else {
+        rules->lost = 1;
+    }
+}
+
+static double across(const sag_bias *bias, const sag_part *part, int a, int b)
+{
+    int from = part->node[a], to = part->node[b];
+    return from < 0 || to < 0 ? 0 : sag_bias_node_v(bias, from) - sag_bias_node_v(bias, to);
+}
+
+/* One side of an input's range: the worst of three figures that is not kept. left_v: from the rail
+ * to the input. */
+static void check_input_side(check_rules *rules, hit found, const sag_input_side *side,
+                             double left_v)
+{
+    const struct {
+        rule rule;
+        double wanted_v;
+    } figures[] = {{RULE_INPUT_REVERSES, side->reverses_at_v},
+                   {RULE_INPUT_LOST, side->works_to_v},
+                   {RULE_INPUT_SPECIFIED, side->specified_v}};
+    for (size_t i = 0; i < sizeof figures / sizeof figures[0]; i++) {
+        if (left_v < figures[i].wanted_v - margin_v) { /* never with NAN, a figure not given */
+            found.rule = figures[i].rule;
+            found.value_v = left_v;
+            found.wanted_v = figures[i].wanted_v;
+            add(rules, found);
+            return;
+        }
+    }
+}
+
+static void check_opamp(check_rules *rules, const sag_bias_opamp *at, const sag_part *part,
+                        hit found, int is_first)
+{
+    const sag_opamp_model *model = part->opamp;
+    double rails_v = at->rail_positive_v - at->rail_negative_v;
+    if (is_first && rails_v < model->supply_min_v - margin_v) {
+        found.rule = RULE_RATED_LOW;
+        found.value_v = rails_v;
+        add(rules, found);
+    }
+    if (is_first && rails_v > model->supply_max_v + margin_v) {
+        found.rule = RULE_RATED_HIGH;
+        found.value_v = rails_v;
+        add(rules, found);
+    }
+    check_input_side(rules, found, &model->input_low,
+                     fmin(at->plus_v, at->minus_v) - at->rail_negative_v);
+    found.at_high = 1;
+    check_input_side(rules, found, &model->input_high,
+                     at->rail_positive_v - fmax(at->plus_v, at->minus_v));
+}
+
+static void check_capacitor(check_rules *rules, const sag_part *part, double dc_v, hit found,
+                            rule over)
+{
+    if (fabs(dc_v) > part->rated_v + margin_v) {
+        found.rule = over;
+        found.value_v = fabs(dc_v);
+        found.wanted_v = part->rated_v;
+        add(rules, found);
+    }
+    if (part->polarised && dc_v < -reversed_v) {
+        found.rule = RULE_REVERSED;
+        found.value_v = -dc_v;
+        add(rules, found);
+    }
+}
+
+static void check_pot(check_rules *rules, const sag_bias *bias, const sag_part *part, hit found)
+{
+    double most_v = fabs(across(bias, part, SAG_PIN_END0, SAG_PIN_END1));
+    most_v = fmax(most_v, fabs(across(bias, part, SAG_PIN_END0, SAG_PIN_WIPER)));
+    most_v = fmax(most_v, fabs(across(bias, part, SAG_PIN_WIPER, SAG_PIN_END1)));
+    if (most_v > pot_dc_v) {
+        found.rule = RULE_POT_DC;
+        found.value_v = most_v;
+        add(rules, found);
+    }
+}
+
+/* Whether no op-amp ahead of this one belongs to the same package. */
+static int first_of_package(const sag_design *design, size_t part)
+{
+    for (size_t i = 0; i < part; i++) {
+        if (design->parts[i].kind == SAG_OPAMP &&
+            design->parts[i].package == design->parts[part].package) {
+            return 0;
+        }
+    }
+    return 1;
+}
+
+void check_rules_case(check_rules *rules, size_t index)
+{
+    const session *s = rules->s;
+    const session_case *c = &s->cases[index];
+    const sag_design *design = s->designs[c->setting];
+    size_t opamp = 0;
+    if (!c->bias) {
+        return;
+    }
+    for (size_t i = 0; i < design->part_count; i++) {
+        const sag_part *part = &design->parts[i];
+        hit found = {.part = i, .place = index / s->setting_count};
+        if (part->kind == SAG_OPAMP) {
+            sag_bias_opamp at = sag_bias_opamp_get(c->bias, opamp++);
+            check_opamp(rules, &at, part, found, first_of_package(design, i));
+            rules->share[i] = (at.rail_positive_v - at.rail_negative_v) / c->terminal_v;
+        } else if (part->kind == SAG_CAPACITOR) {
+            double dc_v = across(c->bias, part, 0, 1);
+            check_capacitor(rules, part, dc_v, found, RULE_CAPACITOR);
+            rules->share[i] = dc_v / c->terminal_v;
+        } else if (part->kind == SAG_POT) {
+            check_pot(rules, c->bias, part, found);
+        }
+    }
+}
+
+/* Batteries that a supply takes: the least number that reaches it when fresh, or what the design
+ * puts in series. */
+static int batteries_of(const session_case *c, const sag_supply *supply)
+{
+    double fresh_v = supply->battery->rows[0].open_circuit_v;
+    int least = (int)ceil(c->supply_v / fresh_v - 1e-9);
+    if (c->supply.batteries > 0) {
+        return c->supply.batteries;
+    }
+    return least > supply->in_series ? least : supply->in_series;
+}
+
+/* Each part in proportion to its share of the supply: a bias point at the fresh voltage may not
+ * exist. */
+static void check_fresh(check_rules *rules, int batteries, double fresh_v)
+{
+    const sag_design *design = rules->s->designs[0];
+    for (size_t i = 0; i < design->part_count; i++) {
+        const sag_part *part = &design->parts[i];
+        double part_v = fresh_v * rules->share[i];
+        hit found = {.part = i, .place = (size_t)batteries, .value_v = part_v};
+        if (part->kind == SAG_CAPACITOR) {
+            found.value_v = fabs(part_v);
+            found.wanted_v = part->rated_v;
+            found.rule = RULE_FRESH_CAPACITOR;
+            if (found.value_v > found.wanted_v + margin_v) {
+                add(rules, found);
+            }
+        } else if (part->kind == SAG_OPAMP && first_of_package(design, i)) {
+            /* Without any bias point the whole supply counts. */
+            found.value_v = rules->share[i] > 0 ? part_v : fresh_v;
+            int damages = found.value_v > part->opamp->absolute_max_v + margin_v;
+            found.rule = damages ? RULE_FRESH_DAMAGE : RULE_FRESH_RATED;
+            found.wanted_v = damages ? part->opamp->absolute_max_v : part->opamp->supply_max_v;
+            if (found.value_v > found.wanted_v + margin_v) {
+                add(rules, found);
+            }
+        }
+    }
+}
+
+void check_rules_fresh(check_rules *rules)
+{
+    const session *s = rules->s;
+    const sag_supply *supply = &s->designs[0]->supply;
+    if (!supply->battery || s->options->stiff) {
+        return;
+    }
+    for (size_t i = 0; i < s->case_count; i += s->setting_count) {
+        int batteries = batteries_of(&s->cases[i], supply), seen = 0;
+        for (size_t k = 0; k < i; k += s->setting_count) {
+            seen |= batteries_of(&s->cases[k], supply) == batteries;
+        }
+        if (!seen) {
+            check_fresh(rules, batteries, batteries * supply->battery->rows[0].open_circuit_v);
+        }
+        if (batteries > rules->most_batteries) {
+            rules->most_batteries = batteries;
+        }
+    }
+}
+
+static int in_order(const void *a, const void *b)
+{
+    const hit *left = a, *right = b;
+    if (left->rule != right->rule) {
+        return left->rule < right->rule ? -1 : 1;
+    }
+    if (left->part != right->part) {
+        return left->part < right->part ? -1 : 1;
+    }
+    if (left->at_high != right->at_high) {
+        return left->at_high - right->at_high;
+    }
+    return (left->place > right->place) - (left->place < right->place);
+}
+
+static int same_finding(const hit *a, const hit *b)
+{
+    return a->rule == b->rule && a->part == b->part && a->at_high == b->at_high &&
+           (a->rule > RULE_FRESH_CAPACITOR || a->place == b->place);
+}
+
+/* "9 V, 7 V and 5 V": the supplies of hits first to end - 1, each once. */
+static void list_places(const check_rules *rules, size_t first, size_t end, char *list)
+{
+    const double *supply_v = rules->s->options->supply_v;
+    size_t count = 0, index = 0;
+    for (size_t i = first; i < end; i++) {
+        count += i == first || rules->hits[i].place != rules->hits[i - 1].place;
+    }
+    for (size_t i = first; i < end; i++) {
+        char volts[LABEL_SIZE];
+        if (i == first || rules->hits[i].place != rules->hits[i - 1].place) {
+            label_list(list, label_value(volts, supply_v[rules->hits[i].place], SAG_VOLT), index++,
+                       count);
+        }
+    }
+}
+
+/* A finding in the making: the parts that it is about, and its text. */
+typedef struct {
+    char where[LABEL_SIZE], text[2 * LABEL_SIZE];
+    const char *hint;
+} notice;
+
+static void set_notice(notice *n, const char *where, const char *hint, const char *format, ...)
+    __attribute__((format(printf, 4, 5)));
+
+static void set_notice(notice *n, const char *where, const char *hint, const char *format, ...)
+{
+    va_list arguments;
+    snprintf(n->where, sizeof n->where, "%s", where);
+    va_start(arguments, format);
+    vsnprintf(n->text, sizeof n->text, format, arguments);
+    va_end(arguments);
+    n->hint = hint;
+}
+
+/* worst: of hits first to end - 1; list: their supplies. */
+static const char rating_hint[] = "take a higher rating; the part's data sheet decides";
+static const char burst_hint[] =
+    "take the next higher rating: over its rating an electrolytic can vent or "
+    "burst; the part's data sheet decides";
+
+static void describe_hit(const check_rules *rules, const hit *worst, const char *list, notice *n)
+{
+    const sag_design *design = rules->s->designs[0];
+    const sag_part *part = &design->parts[worst->part];
+    const char *package = part->kind == SAG_OPAMP ? design->packages[part->package].name : "";
+    const char *rail = worst->at_high ? "below the positive rail" : "above the negative rail";
+    char volts[LABEL_SIZE], wanted[LABEL_SIZE], low[LABEL_SIZE], high[LABEL_SIZE], fresh[64];
+    label_value(volts, worst->value_v, SAG_VOLT);
+    label_value(wanted, worst->wanted_v, SAG_VOLT);
+    snprintf(fresh, sizeof fresh, worst->place == 1 ? "a fresh battery" : "%zu fresh batteries",
+             worst->place);
+    if (part->kind == SAG_OPAMP) {
+        label_value(low, part->opamp->supply_min_v, SAG_VOLT);
+        label_value(high, part->opamp->supply_max_v, SAG_VOLT);
+    }
+    switch (worst->rule) {
+    case RULE_FRESH_DAMAGE:
+        set_notice(n, package,
+                   "take fewer batteries or a part for a higher supply; the data sheet decides",
+                   "%s gets %s from %s, above the absolute maximum of %s", part->opamp->head.name,
+                   volts, fresh, wanted);
+        break;
+    case RULE_FRESH_RATED:
+        set_notice(n, package, "the data sheet decides whether that is allowed",
+                   "%s gets %s from %s, above its rated %s but below its absolute maximum",
+                   part->opamp->head.name, volts, fresh, wanted);
+        break;
+    case RULE_FRESH_CAPACITOR:
+        set_notice(n, part->designator, part->polarised ? burst_hint : rating_hint,
+                   "%s across it with %s, rated for %s", volts, fresh, wanted);
+        break;
+    case RULE_CAPACITOR:
+        set_notice(n, part->designator, part->polarised ? burst_hint : rating_hint,
+                   "up to %s across it at %s, rated for %s", volts, list, wanted);
+        break;
+    case RULE_REVERSED:
+        set_notice(n, part->designator,
+                   "turn it round, or take one without polarity: reversed, it leaks, and can vent "
+                   "or burst",
+                   "reversed by up to %s at %s", volts, list);
+        break;
+    case RULE_RATED_LOW:
+    case RULE_RATED_HIGH:
+        set_notice(n, package,
+                   "figures there are marked outside data sheet: the part may work, but no sheet "
+                   "promises it",
+                   "%s is rated for %s to %s and gets %s that at %s (%s in the worst case)",
+                   part->opamp->head.name, low, high,
+                   worst->rule == RULE_RATED_LOW ? "less than" : "more than", list, volts);
+        break;
+    case RULE_INPUT_REVERSES:
+        set_notice(n, part->designator, "bias the input nearer to half the supply",
+                   "input rests %s %s at %s; within %s the output of a %s flips to the other side",
+                   volts, rail, list, wanted, part->opamp->head.name);
+        break;
+    case RULE_INPUT_LOST:
+        set_notice(n, part->designator, "bias the input nearer to half the supply",
+                   "input rests %s %s at %s; within %s a %s loses its gain", volts, rail, list,
+                   wanted, part->opamp->head.name);
+        break;
+    case RULE_INPUT_SPECIFIED:
+        set_notice(n, part->designator,
+                   "the part may well work there, but its data sheet does not promise it",
+                   "input rests %s %s at %s, where the data sheet of %s asks for %s", volts, rail,
+                   list, part->opamp->head.name, wanted);
+        break;
+    case RULE_POT_DC:
+        set_notice(n, part->designator,
+                   "it may crackle when turned; keep DC away from it with a capacitor",
+                   "up to %s of DC across it at %s", volts, list);
+        break;
+    }
+}
+
+/* Inputs are worst where least is left, everything else where most is. */
+static int is_worse(const hit *a, const hit *b)
+{
+    int least = a->rule == RULE_INPUT_REVERSES || a->rule == RULE_INPUT_LOST ||
+                a->rule == RULE_INPUT_SPECIFIED || a->rule == RULE_RATED_LOW;
+    return least ? a->value_v < b->value_v : a->value_v > b->value_v;
+}
+
+/* Parts about which there is the same to say share a finding. */
+static void pass_on(sag_report *report, notice *pending, const notice *next)
+{
+    if (next && pending->hint == next->hint && !strcmp(pending->text, next->text) &&
+        strlen(pending->where) + strlen(next->where) + 3 < sizeof pending->where) {
+        strcat(pending->where, ", ");
+        strcat(pending->where, next->where);
+        return;
+    }
+    if (*pending->text) {
+        sag_report_on(report, SAG_WARNING, pending->where, pending->hint, "%s", pending->text);
+    }
+    if (next) {
+        *pending = *next;
+    }
+}
+
+int check_rules_report(check_rules *rules, sag_report *report)
+{
+    notice pending = {.hint = NULL}, next;
+    if (rules->count > 0) {
+        qsort(rules->hits, rules->count, sizeof *rules->hits, in_order);
+    }
+    for (size_t first = 0, end; first < rules->count; first = end) {
+        const hit *worst = &rules->hits[first];
+        char list[LABEL_SIZE] = "";
+        for (end = first + 1; end < rules->count && same_finding(worst, &rules->hits[end]); end++) {
+            worst = is_worse(&rules->hits[end], worst) ? &rules->hits[end] : worst;
+        }
+        if (worst->rule > RULE_FRESH_CAPACITOR) {
+            list_places(rules, first, end, list);
+        }
+        /* With fresh batteries the same capacitor is no news at the nominal supply. */
+        int covered = 0;
+        for (size_t i = 0; worst->rule == RULE_CAPACITOR && i < first; i++) {
+            covered |=
+                rules->hits[i].rule == RULE_FRESH_CAPACITOR && rules->hits[i].part == worst->part;
+        }
+        if (!covered) {
+            describe_hit(rules, worst, list, &next);
+            pass_on(report, &pending, &next);
+        }
+    }
+    pass_on(report, &pending, NULL);
+    return !rules->lost;
+}

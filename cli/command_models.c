@@ -1,0 +1,215 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* command_models.c - which models there are, and where each figure of one comes from. */
+#include "command.h"
+#include "folders.h"
+#include "label.h"
+#include "message.h"
+#include "model_sheet.h"
+#include "session.h"
+#include "table.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+#include <strings.h>
+
+static const char *const kind_titles[] = {
+    [SAG_MODEL_OPAMP] = "Op-amps",
+    [SAG_MODEL_BATTERY] = "Batteries",
+    [SAG_MODEL_DIODE] = "Diodes",
+    [SAG_MODEL_PICKUP] = "Pickups",
+};
+enum { KINDS = sizeof kind_titles / sizeof kind_titles[0] };
+
+/* The names and files of one kind. */
+typedef struct {
+    char **names, **files;
+    size_t count;
+} listing;
+
+typedef struct {
+    folders folders;
+    sag_report *report;
+    output *out;
+    listing lists[KINDS];
+} models;
+
+static int read_lists(models *m)
+{
+    for (size_t kind = 0; kind < KINDS; kind++) {
+        listing *list = &m->lists[kind];
+        sag_status status = sag_model_list(&m->folders.path, NULL, (sag_model_kind)kind,
+                                           &list->names, &list->files, &list->count);
+        if (status != SAG_OK) {
+            list->count = 0;
+            return session_fail(status);
+        }
+    }
+    return EXIT_DONE;
+}
+
+static size_t folder_length(const char *file)
+{
+    const char *slash = strrchr(file, '/');
+    return slash ? (size_t)(slash - file) : 0;
+}
+
+static int same_folder(const char *a, const char *b)
+{
+    return folder_length(a) == folder_length(b) && !strncmp(a, b, folder_length(a));
+}
+
+/* The models of one kind in the folder of file `first`. */
+static int write_group(models *m, sag_model_kind kind, size_t first, int *failed)
+{
+    const listing *list = &m->lists[kind];
+    table *t = model_sheet_list(kind);
+    if (!t) {
+        return 0;
+    }
+    for (size_t i = first; i < list->count; i++) {
+        model_sheet sheet;
+        if (!same_folder(list->files[i], list->files[first])) {
+            continue;
+        }
+        sag_status status = model_sheet_read(&sheet, list->files[i], m->report);
+        if (status == SAG_OK) {
+            model_sheet_row(&sheet, t);
+        } else {
+            *failed = 1;
+        }
+        model_sheet_free(&sheet);
+    }
+    output_format(m->out, "%s in %.*s\n", kind_titles[kind], (int)folder_length(list->files[first]),
+                  list->files[first]);
+    int done = table_write(t, m->out);
+    output_text(m->out, "\n");
+    table_free(t);
+    return done;
+}
+
+static int list_all(models *m)
+{
+    int failed = 0;
+    size_t found = 0;
+    for (size_t kind = 0; kind < KINDS; kind++) {
+        const listing *list = &m->lists[kind];
+        found += list->count;
+        for (size_t i = 0; i < list->count; i++) {
+            int seen = 0;
+            for (size_t k = 0; k < i; k++) {
+                seen |= same_folder(list->files[i], list->files[k]);
+            }
+            if (!seen && !write_group(m, (sag_model_kind)kind, i, &failed)) {
+                return session_no_memory();
+            }
+        }
+    }
+    if (found == 0) {
+        message_error("no models were found in");
+        for (size_t i = 0; i < m->folders.path.folder_count; i++) {
+            fprintf(stderr, "  %s\n", m->folders.path.folders[i]);
+        }
+        return EXIT_FAILED;
+    }
+    output_text(m->out, "railsag models NAME shows every figure and where it comes from.\n");
+    return failed ? EXIT_MISUSE : EXIT_DONE;
+}
+
+/* Says that there is no such model, with the nearest name of all kinds. */
+static int refuse_name(const models *m, const char *name)
+{
+    size_t count = 0;
+    for (size_t kind = 0; kind < KINDS; kind++) {
+        count += m->lists[kind].count;
+    }
+    const char **words = sag_new(count, sizeof *words);
+    if (!words) {
+        return session_no_memory();
+    }
+    count = 0;
+    for (size_t kind = 0; kind < KINDS; kind++) {
+        for (size_t i = 0; i < m->lists[kind].count; i++) {
+            words[count++] = m->lists[kind].names[i];
+        }
+    }
+    const char *near = sag_nearest_word(name, words, count);
+    fprintf(stderr, "railsag models: no model \"%s\"%s%s%s railsag models lists them all.\n", name,
+            near ? "; did you mean " : "", near ? near : "", near ? "?" : ".");
+    sag_free((void *)words);
+    return EXIT_MISUSE;
+}
+
+static int show_file(models *m, const char *file)
+{
+    model_sheet sheet;
+    sag_status status = model_sheet_read(&sheet, file, m->report);
+    if (status == SAG_OK) {
+        model_sheet_write(&sheet, m->out);
+    }
+    model_sheet_free(&sheet);
+    if (status == SAG_OK) {
+        return EXIT_DONE;
+    }
+    return status == SAG_BAD_INPUT ? EXIT_MISUSE : session_fail(status);
+}
+
+/* name: of a model, or the path of a model file. The same name may stand for models of several
+ * kinds. */
+static int show_one(models *m, const char *name)
+{
+    size_t length = strlen(name), shown = 0;
+    if (strchr(name, '/') || (length > 5 && !strcasecmp(name + length - 5, ".json"))) {
+        return show_file(m, name);
+    }
+    for (size_t kind = 0; kind < KINDS; kind++) {
+        for (size_t i = 0; i < m->lists[kind].count; i++) {
+            if (strcasecmp(m->lists[kind].names[i], name) != 0) {
+                continue;
+            }
+            output_text(m->out, shown++ > 0 ? "\n" : "");
+            int status = show_file(m, m->lists[kind].files[i]);
+            if (status != EXIT_DONE) {
+                return status;
+            }
+        }
+    }
+    return shown > 0 ? EXIT_DONE : refuse_name(m, name);
+}
+
+int command_models(const options *o)
+{
+    models m;
+    memset(&m, 0, sizeof m);
+    int status = EXIT_DONE;
+    if (sag_report_new(&m.report) != SAG_OK || !folders_find(&m.folders)) {
+        status = session_no_memory();
+    }
+    if (status == EXIT_DONE) {
+        m.out = output_open("-");
+        status = m.out ? read_lists(&m) : EXIT_FAILED;
+    }
+    if (status == EXIT_DONE) {
+        status = o->argument ? show_one(&m, o->argument) : list_all(&m);
+    }
+    /* A list is still worth reading when one file of many is broken. */
+    if (m.out && (status == EXIT_DONE || !o->argument)) {
+        if (!output_commit(m.out)) {
+            status = EXIT_FAILED;
+        }
+        m.out = NULL;
+    }
+    message_report(m.report, o->quiet);
+    output_drop(m.out);
+    for (size_t kind = 0; kind < KINDS; kind++) {
+        for (size_t i = 0; i < m.lists[kind].count; i++) {
+            sag_free(m.lists[kind].names[i]);
+            sag_free(m.lists[kind].files[i]);
+        }
+        sag_free((void *)m.lists[kind].names);
+        sag_free((void *)m.lists[kind].files);
+    }
+    folders_free(&m.folders);
+    sag_report_free(m.report);
+    return status;
+}

@@ -1,0 +1,32 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* headroom_run.h - computed headroom, shared by what computes and what prints it. */
+#ifndef RAILSAG_HEADROOM_RUN_H
+#define RAILSAG_HEADROOM_RUN_H
+
+#include "session.h"
+#include "words.h"
+
+/* One frequency; figures that do not exist are NAN. */
+typedef struct {
+    double clip_onset_dbv, max_input_dbv, max_output_dbv;
+    double margin_db[SAG_PLAYING_LEVELS]; /* of max_input over the assumed playing level */
+    sag_limit limit;
+    sag_headroom_reason reason; /* of max_input */
+    const char *status;         /* "ok", or why a figure is missing; static */
+    int falls_back;
+} headroom_row;
+
+typedef struct {
+    double db, at_hz;
+} headroom_least;
+
+typedef struct {
+    headroom_row *rows;    /* [case][frequency] */
+    headroom_least *least; /* [case][playing level] */
+    words_facts facts;     /* its span is set before anything else */
+} headroom_run;
+
+/* headroom_text.c: tables and sentences. Returns an exit status. */
+int headroom_text_write(const session *s, headroom_run *run);
+
+#endif

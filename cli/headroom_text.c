@@ -1,0 +1,203 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* headroom_text.c - headroom as tables, and what it comes to in sentences. */
+#include "headroom_run.h"
+#include "label.h"
+#include "result.h"
+#include "table.h"
+
+#include <math.h>
+#include <stdio.h>
+
+static void write_heads(table *t, const session *s)
+{
+    const sag_playing_level *playing = s->designs[0]->playing;
+    static const char *const heads[] = {"", "clip onset", "max input", "max output", ""};
+    static const char *const units[] = {"", "dBV", "dBV", "dBV", "limited by"};
+    for (size_t k = 0; k < 5; k++) {
+        table_cell(t, "%s", heads[k]);
+    }
+    for (size_t k = 0; k < SAG_PLAYING_LEVELS; k++) {
+        table_cell(t, "%s", playing[k].name);
+    }
+    for (size_t k = 0; k < 5; k++) {
+        table_cell(t, "%s", units[k]);
+    }
+    for (size_t k = 0; k < SAG_PLAYING_LEVELS; k++) {
+        table_cell(t, "dB");
+    }
+}
+
+/* A level that was not found shows on which side it lies. */
+static void write_level(table *t, double dbv, sag_headroom_reason reason)
+{
+    char text[LABEL_SIZE];
+    if (isfinite(dbv)) {
+        table_cell(t, "%s", label_number(text, dbv, 1));
+    } else if (reason == SAG_HEADROOM_BEYOND_RANGE) {
+        table_cell(t, "> 40");
+    } else if (reason == SAG_HEADROOM_OVER_AT_SOFT) {
+        table_cell(t, "< soft");
+    } else {
+        table_cell(t, "-");
+    }
+}
+
+static int write_table(const session *s, const headroom_row *all)
+{
+    const options *o = s->options;
+    size_t rows[RESULT_ROWS];
+    size_t row_count = result_rows(o->frequency_hz, o->frequency_count, rows);
+    table *t = table_new("rrrrlrrrr", 2);
+    char text[LABEL_SIZE];
+    if (!t) {
+        return 0;
+    }
+    write_heads(t, s);
+    for (size_t r = 0; r < row_count; r++) {
+        const headroom_row *row = &all[rows[r]];
+        const char *limit = label_limit(text, s, row->limit);
+        char hz[LABEL_SIZE];
+        table_cell(t, "%s", label_value(hz, o->frequency_hz[rows[r]], SAG_HERTZ));
+        write_level(t, row->clip_onset_dbv,
+                    isfinite(row->max_input_dbv) && row->limit.kind == SAG_LIMIT_NONE
+                        ? SAG_HEADROOM_BEYOND_RANGE
+                        : row->reason);
+        write_level(t, row->max_input_dbv, row->reason);
+        table_cell(t, "%s", label_number(hz, row->max_output_dbv, 1));
+        table_cell(t, "%s", limit ? limit : "-");
+        for (size_t k = 0; k < SAG_PLAYING_LEVELS; k++) {
+            char margin[LABEL_SIZE];
+            table_cell(t, "%s", label_db(margin, row->margin_db[k]));
+        }
+    }
+    output_text(s->table, "\n");
+    int done = table_write(t, s->table);
+    table_free(t);
+    return done;
+}
+
+static void write_least(const session *s, const headroom_run *run, size_t index)
+{
+    const headroom_least *least = &run->least[index * SAG_PLAYING_LEVELS];
+    char low[LABEL_SIZE], high[LABEL_SIZE], line[1024];
+    label_value(low, run->facts.low_hz, SAG_HERTZ);
+    label_value(high, run->facts.high_hz, SAG_HERTZ);
+    int one = run->facts.low_hz >= run->facts.high_hz;
+    size_t used =
+        (size_t)snprintf(line, sizeof line, "Least margin %s %.40s%s%.40s:", one ? "at" : "from",
+                         low, one ? "" : " to ", one ? "" : high);
+    for (size_t k = 0; k < SAG_PLAYING_LEVELS; k++) {
+        char db[LABEL_SIZE], hz[LABEL_SIZE], item[LABEL_SIZE];
+        const char *name = s->designs[0]->playing[k].name;
+        if (isfinite(least[k].db)) {
+            snprintf(item, sizeof item, "%s %.40s %s dB at %.40s", k > 0 ? "," : "", name,
+                     label_db(db, least[k].db), label_value(hz, least[k].at_hz, SAG_HERTZ));
+        } else {
+            snprintf(item, sizeof item, "%s %.40s none", k > 0 ? "," : "", name);
+        }
+        used += (size_t)snprintf(line + used, sizeof line - used, "%s", item);
+    }
+    snprintf(line + used, sizeof line - used, ".");
+    output_text(s->table, "\n");
+    output_wrapped(s->table, line, 0, 0);
+}
+
+static void write_assumptions(const session *s)
+{
+    char text[LABEL_SIZE];
+    output_format(s->table,
+                  "clip onset: the input at which a first op-amp meets a limit; "
+                  "max: up to %.3g %% THD\nmargin of max input over",
+                  100 * s->options->thd_limit);
+    for (size_t k = 0; k < SAG_PLAYING_LEVELS; k++) {
+        const sag_playing_level *playing = &s->designs[0]->playing[k];
+        output_format(s->table, "%s %s %s", k > 0 ? "," : "", playing->name,
+                      label_value(text, playing->vpk, SAG_VOLT));
+    }
+    output_format(s->table, " peak,\nassumed to fall %.3g dB an octave above 400 Hz\n",
+                  s->options->slope_db);
+}
+
+/* Supplies of the sentences: margins of the clip onset over hard playing. */
+static void take_margins(const session *s, const headroom_run *run, size_t index,
+                         words_supply *supply)
+{
+    const options *o = s->options;
+    char setting[LABEL_SIZE];
+    label_family(setting, s, s->cases[index].setting);
+    for (size_t f = 0; f < o->frequency_count; f++) {
+        const headroom_row *row = &run->rows[index * o->frequency_count + f];
+        double hz = o->frequency_hz[f];
+        double hard_dbv = sag_level_dbv(sag_playing_level_at(run->facts.hard_vpk, hz, o->slope_db));
+        if (hz < run->facts.low_hz || hz > run->facts.high_hz || row->limit.opamp < 0 ||
+            (size_t)row->limit.opamp >= s->opamp_count) {
+            continue;
+        }
+        words_margin(supply, row->clip_onset_dbv - hard_dbv, hz,
+                     s->opamps[row->limit.opamp]->designator, row->limit.kind, setting);
+    }
+}
+
+/* SAG_OK when any frequency of a case came out. */
+static sag_status judge(const session *s, const headroom_run *run, size_t index)
+{
+    size_t count = s->options->frequency_count;
+    for (size_t f = 0; f < count; f++) {
+        if (run->rows[index * count + f].reason != SAG_HEADROOM_UNKNOWN) {
+            return SAG_OK;
+        }
+    }
+    return s->cases[index].status == SAG_OK ? SAG_NOT_CONVERGED : s->cases[index].status;
+}
+
+static int write_words(const session *s, headroom_run *run)
+{
+    words_facts *facts = &run->facts;
+    facts->count = s->case_count / s->setting_count;
+    facts->supplies = sag_new(facts->count, sizeof *facts->supplies);
+    facts->nominal_v = s->designs[0]->supply.nominal_v;
+    facts->hard_vpk = s->designs[0]->playing[2].vpk; /* soft, normal, hard, extreme */
+    facts->top_dbv = (double)NAN;
+    if (!facts->supplies) {
+        return 0;
+    }
+    for (size_t i = 0; i < s->case_count; i++) {
+        words_supply *supply = &facts->supplies[i / s->setting_count];
+        const session_case *c = &s->cases[i];
+        sag_status status = judge(s, run, i);
+        if (c->setting == 0) {
+            *supply = (words_supply){.supply_v = c->supply_v,
+                                     .status = status,
+                                     .margin_db = (double)NAN,
+                                     .lost_dbv = (double)NAN};
+        }
+        supply->marks |= c->marks;
+        if (status == SAG_OK) {
+            supply->status = SAG_OK;
+            take_margins(s, run, i, supply);
+        }
+    }
+    output_text(s->table, "\n");
+    words_write(s->table, facts);
+    sag_free(facts->supplies);
+    facts->supplies = NULL;
+    return 1;
+}
+
+int headroom_text_write(const session *s, headroom_run *run)
+{
+    result_text_start(s);
+    write_assumptions(s);
+    result_text_rows(s);
+    for (size_t i = 0; i < s->case_count; i++) {
+        result_text_case(s, &s->cases[i]);
+        if (s->cases[i].status != SAG_OK) {
+            continue;
+        }
+        if (!write_table(s, &run->rows[i * s->options->frequency_count])) {
+            return session_no_memory();
+        }
+        write_least(s, run, i);
+    }
+    return write_words(s, run) ? EXIT_DONE : session_no_memory();
+}

@@ -1,0 +1,271 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "headroom.h"
+
+#include "memory.h"
+#include "parallel.h"
+#include "value.h"
+
+#include <gsl/gsl_errno.h>
+#include <gsl/gsl_roots.h>
+#include <math.h>
+#include <stdio.h>
+
+/* Frequencies a work item; fixed, so that the results do not depend on the threads. */
+#define BLOCK 4
+/* The scan for the distortion-limited level goes up in steps of this, as far as HIGHEST_DBV. */
+#define SCAN_DB     3.0
+#define HIGHEST_DBV 40.0
+/* Levels are found to this. */
+#define LEVEL_DB 1e-3
+
+const char *sag_headroom_reason_text(sag_headroom_reason reason)
+{
+    switch (reason) {
+    case SAG_HEADROOM_FOUND:
+        return "";
+    case SAG_HEADROOM_OVER_AT_SOFT:
+        return "over already at soft";
+    case SAG_HEADROOM_BEYOND_RANGE:
+        return "beyond +40 dBV";
+    case SAG_HEADROOM_UNKNOWN:
+        return "no solution";
+    }
+    return "";
+}
+
+double sag_playing_level_at(double vpk, double frequency_hz, double slope_db_per_octave)
+{
+    double octaves = frequency_hz > 400 ? log2(frequency_hz / 400) : 0;
+    return vpk * pow(10, -slope_db_per_octave * octaves / 20);
+}
+
+typedef struct {
+    sag_steady *steady;
+    size_t opamps;
+    double thd_limit;
+    sag_steady_point point; /* the last one solved */
+    sag_opamp_swing *swings;
+    int failed; /* a level had no periodic solution */
+} search;
+
+static void solve(search *s, double level_dbv)
+{
+    double vpk = sag_level_peak(level_dbv);
+    if (sag_steady_solve(s->steady, &vpk, 1, &s->point, s->swings) != SAG_OK ||
+        s->point.status != SAG_OK) {
+        s->failed = 1;
+    }
+}
+
+/* dB left to the nearest limit of any op-amp: falls through zero at clip onset, one dB a dB while all is linear. */
+static double left_db(double level_dbv, void *context)
+{
+    search *s = context;
+    solve(s, level_dbv);
+    double least = INFINITY;
+    for (size_t k = 0; k < s->opamps; k++) {
+        least = fmin(least, s->swings[k].left_db);
+    }
+    return s->failed ? (double)NAN : least;
+}
+
+/* Log of THD over its limit: positive above it. */
+static double excess(double level_dbv, void *context)
+{
+    search *s = context;
+    solve(s, level_dbv);
+    return s->failed ? (double)NAN : log(fmax(s->point.thd, 1e-12) / s->thd_limit);
+}
+
+/* Brent's method between two levels where f changes its sign. */
+static sag_status find_root(double (*f)(double, void *), search *s, double low, double high, double *root)
+{
+    gsl_root_fsolver *solver = gsl_root_fsolver_alloc(gsl_root_fsolver_brent);
+    if (!solver) {
+        return SAG_NO_MEMORY;
+    }
+    gsl_function function = {.function = f, .params = s};
+    int status = gsl_root_fsolver_set(solver, &function, low, high);
+    for (int i = 0; i < 60 && status == GSL_SUCCESS; i++) {
+        status = gsl_root_fsolver_iterate(solver);
+        low = gsl_root_fsolver_x_lower(solver);
+        high = gsl_root_fsolver_x_upper(solver);
+        if (status != GSL_SUCCESS || high - low < LEVEL_DB) {
+            break;
+        }
+    }
+    *root = gsl_root_fsolver_root(solver);
+    gsl_root_fsolver_free(solver);
+    return status == GSL_SUCCESS && !s->failed ? SAG_OK : SAG_NOT_CONVERGED;
+}
+
+/* The linear solution says where to look: it is exact up to the knees of the limits, unless an earlier stage bends first. */
+static sag_status find_onset(search *s, sag_headroom_point *point)
+{
+    sag_limit limit;
+    double guess = sag_steady_linear_onset(s->steady, &limit);
+    point->clip_onset_vpk = NAN;
+    point->clip_onset_reason = SAG_HEADROOM_UNKNOWN;
+    point->limited_by = (sag_limit){-1, SAG_LIMIT_NONE};
+    if (!(guess > 0) || sag_level_dbv(guess) > HIGHEST_DBV) {
+        point->clip_onset_reason = SAG_HEADROOM_BEYOND_RANGE;
+        return SAG_OK;
+    }
+    double low = sag_level_dbv(guess) - 0.05, high = low + 0.1, step = 0.25;
+    while (left_db(low, s) < 0 && !s->failed && low > -140) {
+        high = low;
+        low -= step;
+        step *= 2;
+    }
+    step = 0.25;
+    while (!s->failed && left_db(high, s) >= 0) {
+        low = high;
+        high += step;
+        step *= 2;
+        if (low > HIGHEST_DBV) {
+            point->clip_onset_reason = SAG_HEADROOM_BEYOND_RANGE;
+            return SAG_OK;
+        }
+    }
+    double onset;
+    if (s->failed) {
+        return SAG_OK;
+    }
+    sag_status status = find_root(left_db, s, low, high, &onset);
+    if (status == SAG_OK) {
+        point->clip_onset_reason = SAG_HEADROOM_FOUND;
+        point->clip_onset_vpk = sag_level_peak(onset);
+        point->limited_by = limit;
+        left_db(high, s); /* just past it: what is met there, unless the linear solution knows better which came first */
+        if (s->point.limited_by.opamp >= 0) {
+            point->limited_by = s->point.limited_by;
+        }
+    }
+    return status < SAG_OK ? status : SAG_OK;
+}
+
+static sag_status find_distortion_limit(search *s, double soft_vpk, sag_headroom_point *point)
+{
+    double low = sag_level_dbv(soft_vpk), high = low;
+    point->max_input_vpk = point->max_output_vpk = NAN;
+    point->max_input_reason = SAG_HEADROOM_UNKNOWN;
+    s->failed = 0;
+    if (excess(low, s) > 0) {
+        point->max_input_reason = SAG_HEADROOM_OVER_AT_SOFT;
+        return SAG_OK;
+    }
+    do {
+        low = high;
+        high += SCAN_DB;
+        if (low >= HIGHEST_DBV) {
+            point->max_input_reason = SAG_HEADROOM_BEYOND_RANGE;
+            return SAG_OK;
+        }
+    } while (!s->failed && excess(high, s) <= 0);
+    if (s->failed) {
+        return SAG_OK;
+    }
+    double above = s->point.thd, limit;
+    sag_status status = find_root(excess, s, low, high, &limit);
+    if (status == SAG_OK) {
+        solve(s, limit);
+        point->max_input_reason = SAG_HEADROOM_FOUND;
+        point->max_input_vpk = sag_level_peak(limit);
+        point->max_output_vpk = s->point.harmonic_vpk[1];
+        solve(s, high + SCAN_DB);
+        point->falls_back = s->point.thd < s->thd_limit || above < s->thd_limit;
+    }
+    return status < SAG_OK ? status : SAG_OK;
+}
+
+typedef struct {
+    const sag_bias *const *biases;
+    const sag_headroom_request *request;
+    sag_headroom **results;
+    size_t blocks;
+} map_work;
+
+static sag_status run_block(void *context, size_t index)
+{
+    const map_work *work = context;
+    const sag_headroom_request *request = work->request;
+    const sag_bias *bias = work->biases[index / work->blocks];
+    sag_headroom *headroom = work->results[index / work->blocks];
+    size_t from = index % work->blocks * BLOCK, to = from + BLOCK;
+    search s = {.opamps = sag_network_opamp_count(sag_bias_network(bias)),
+                .thd_limit = request->thd_limit};
+    s.swings = sag_new(s.opamps + 1, sizeof *s.swings);
+    sag_status status =
+        s.swings ? sag_steady_new(bias, &request->steady, &s.steady) : SAG_NO_MEMORY;
+    for (size_t f = from; status == SAG_OK && f < to && f < request->frequency_count; f++) {
+        s.failed = 0;
+        status = sag_steady_frequency(s.steady, request->frequency_hz[f]);
+        if (status == SAG_OK) {
+            status = find_onset(&s, &headroom->points[f]);
+        }
+        if (status == SAG_OK) {
+            status = find_distortion_limit(&s, request->soft_vpk, &headroom->points[f]);
+        }
+    }
+    sag_steady_free(s.steady);
+    sag_free(s.swings);
+    return status;
+}
+
+void sag_headroom_free(sag_headroom *headroom)
+{
+    if (headroom) {
+        sag_free(headroom->points);
+        sag_free(headroom);
+    }
+}
+
+static void report_failures(const map_work *work, size_t count, sag_report *report)
+{
+    for (size_t b = 0; b < count; b++) {
+        double supply_v = sag_network_conditions(sag_bias_network(work->biases[b]))->supply_v;
+        for (size_t f = 0; f < work->request->frequency_count; f++) {
+            const sag_headroom_point *point = &work->results[b]->points[f];
+            if (point->clip_onset_reason == SAG_HEADROOM_UNKNOWN ||
+                point->max_input_reason == SAG_HEADROOM_UNKNOWN) {
+                char where[96];
+                snprintf(where, sizeof where, "%.4g V, %.5g Hz", supply_v, work->request->frequency_hz[f]);
+                sag_report_on(report, SAG_WARNING, where, NULL,
+                              "The headroom at %s was not found: a level on the way has no periodic solution.",
+                              where);
+            }
+        }
+    }
+}
+
+sag_status sag_headroom_compute(const sag_bias *const *biases, size_t count,
+                                const sag_headroom_request *request, sag_headroom **results,
+                                sag_report *report)
+{
+    sag_status status = SAG_OK;
+    for (size_t i = 0; i < count; i++) {
+        results[i] = sag_new(1, sizeof **results);
+        if (results[i]) {
+            results[i]->frequency_count = request->frequency_count;
+            results[i]->points = sag_new(request->frequency_count, sizeof *results[i]->points);
+        }
+        status = results[i] && results[i]->points ? status : SAG_NO_MEMORY;
+    }
+    map_work work = {.biases = biases,
+                     .request = request,
+                     .results = results,
+                     .blocks = (request->frequency_count + BLOCK - 1) / BLOCK};
+    if (status == SAG_OK) {
+        status = sag_parallel_run(count * work.blocks, request->threads, run_block, &work,
+                                  request->progress, request->progress_context);
+    }
+    if (status == SAG_OK) {
+        report_failures(&work, count, report);
+    } else {
+        for (size_t i = 0; i < count; i++) {
+            sag_headroom_free(results[i]);
+            results[i] = NULL;
+        }
+    }
+    return status;
+}

@@ -1,0 +1,143 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "levels.h"
+
+#include "memory.h"
+#include "parallel.h"
+#include "value.h"
+
+#include <math.h>
+#include <stdio.h>
+
+/* Frequencies a work item; fixed, so that what starts from what does not depend on the threads. */
+#define BLOCK 8
+
+typedef struct {
+    const sag_bias *const *biases;
+    const sag_levels_request *request;
+    sag_levels **results;
+    size_t blocks; /* a bias point */
+} map_work;
+
+static sag_levels *make_levels(const sag_bias *bias, const sag_levels_request *request)
+{
+    sag_levels *levels = sag_new(1, sizeof *levels);
+    if (!levels) {
+        return NULL;
+    }
+    levels->level_count = request->level_count;
+    levels->frequency_count = request->frequency_count;
+    levels->opamp_count = sag_network_opamp_count(sag_bias_network(bias));
+    size_t points = levels->level_count * levels->frequency_count;
+    levels->points = sag_new(points, sizeof *levels->points);
+    levels->swings = sag_new(points * (levels->opamp_count + 1), sizeof *levels->swings);
+    if (!levels->points || !levels->swings) {
+        sag_levels_free(levels);
+        return NULL;
+    }
+    return levels;
+}
+
+void sag_levels_free(sag_levels *levels)
+{
+    if (levels) {
+        sag_free(levels->points);
+        sag_free(levels->swings);
+        sag_free(levels);
+    }
+}
+
+/* Once a level has met a limit, the levels above it were limited by the same first. */
+static void carry_limits(sag_levels *levels, size_t f)
+{
+    sag_limit first = {-1, SAG_LIMIT_NONE};
+    for (size_t l = 0; l < levels->level_count; l++) {
+        sag_steady_point *point = &levels->points[l * levels->frequency_count + f];
+        if (first.kind == SAG_LIMIT_NONE) {
+            first = point->limited_by;
+        } else if (point->status == SAG_OK) {
+            point->limited_by = first;
+        }
+    }
+}
+
+static sag_status run_block(void *context, size_t index)
+{
+    const map_work *work = context;
+    const sag_levels_request *request = work->request;
+    sag_levels *levels = work->results[index / work->blocks];
+    size_t opamps = levels->opamp_count, count = request->level_count;
+    size_t from = index % work->blocks * BLOCK, to = from + BLOCK;
+    sag_steady *steady = NULL;
+    sag_steady_point *points = sag_new(count, sizeof *points);
+    sag_opamp_swing *swings = sag_new(count * (opamps + 1), sizeof *swings);
+    sag_status status = points && swings ? SAG_OK : SAG_NO_MEMORY;
+    if (status == SAG_OK) {
+        status = sag_steady_new(work->biases[index / work->blocks], &request->steady, &steady);
+    }
+    for (size_t f = from; status == SAG_OK && f < to && f < request->frequency_count; f++) {
+        status = sag_steady_frequency(steady, request->frequency_hz[f]);
+        if (status == SAG_OK) {
+            status = sag_steady_solve(steady, request->level_vpk, count, points, swings);
+        }
+        for (size_t l = 0; status == SAG_OK && l < count; l++) {
+            size_t at = l * request->frequency_count + f;
+            levels->points[at] = points[l];
+            for (size_t k = 0; k < opamps; k++) {
+                levels->swings[at * opamps + k] = swings[l * opamps + k];
+            }
+        }
+        if (status == SAG_OK) {
+            carry_limits(levels, f);
+        }
+    }
+    sag_steady_free(steady);
+    sag_free(points);
+    sag_free(swings);
+    return status;
+}
+
+static void report_failures(const map_work *work, size_t count, sag_report *report)
+{
+    const sag_levels_request *request = work->request;
+    for (size_t b = 0; b < count; b++) {
+        const sag_levels *levels = work->results[b];
+        double supply_v = sag_network_conditions(sag_bias_network(work->biases[b]))->supply_v;
+        for (size_t i = 0; i < request->level_count * request->frequency_count; i++) {
+            if (levels->points[i].status != SAG_OK) {
+                char where[96];
+                snprintf(where, sizeof where, "%.4g V, %.4g dBV, %.5g Hz", supply_v,
+                         sag_level_dbv(request->level_vpk[i / request->frequency_count]),
+                         request->frequency_hz[i % request->frequency_count]);
+                sag_report_on(report, SAG_WARNING, where, NULL, "No periodic solution was found at %s.", where);
+            }
+        }
+    }
+}
+
+sag_status sag_levels_compute(const sag_bias *const *biases, size_t count,
+                              const sag_levels_request *request, sag_levels **results,
+                              sag_report *report)
+{
+    sag_status status = SAG_OK;
+    for (size_t i = 0; i < count; i++) {
+        results[i] = make_levels(biases[i], request);
+        status = results[i] ? status : SAG_NO_MEMORY;
+    }
+    map_work work = {.biases = biases,
+                     .request = request,
+                     .results = results,
+                     .blocks = (request->frequency_count + BLOCK - 1) / BLOCK};
+    if (status == SAG_OK) {
+        status = sag_parallel_run(count * work.blocks, request->threads, run_block, &work,
+                                  request->progress, request->progress_context);
+    }
+    if (status == SAG_OK) {
+        report_failures(&work, count, report);
+    } else {
+        for (size_t i = 0; i < count; i++) {
+            sag_levels_free(results[i]);
+            results[i] = NULL;
+        }
+    }
+    return status;
+}

@@ -1,0 +1,230 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* balance.h - what flows into every pin at a bias point, from each part's own law and not from the
+ * network's equations: for the current law at every node and for the balance of power. */
+#ifndef RAILSAG_BALANCE_H
+#define RAILSAG_BALANCE_H
+
+#include "circuit.h"
+
+#include "bias_private.h"
+
+typedef struct {
+    double node_a[SAG_MAX_NODES];      /* sum of the currents leaving a node into parts */
+    double node_size_a[SAG_MAX_NODES]; /* sum of their sizes */
+    double dissipated_w;               /* by everything but the EMFs of battery and voltage parts */
+    double delivered_w;                /* by those */
+} balance;
+
+static inline void balance_pin(balance *b, const sag_bias *bias, int node, double current_a)
+{
+    b->node_a[node] += current_a;
+    b->node_size_a[node] += fabs(current_a);
+    b->dissipated_w += current_a * sag_bias_node_v(bias, node);
+}
+
+static inline void balance_through(balance *b, const sag_bias *bias, int from, int to,
+                                   double current_a)
+{
+    balance_pin(b, bias, from, current_a);
+    balance_pin(b, bias, to, -current_a);
+}
+
+static inline void balance_resistor(balance *b, const sag_bias *bias, int from, int to, double ohm)
+{
+    if (from != to) {
+        double volts = sag_bias_node_v(bias, from) - sag_bias_node_v(bias, to);
+        balance_through(b, bias, from, to, volts / ohm);
+    }
+}
+
+/* Lugs and wiper as two resistors; with the wiper open, the whole track. */
+static inline void balance_pot(balance *b, const sag_bias *bias, const sag_part *part)
+{
+    const sag_design *design = bias->network->design;
+    double setting = part->control >= 0 ? design->controls[part->control].setting : 0.5;
+    double share = sag_taper_share(part->taper, part->middle, setting);
+    double track = part->value - 2 * part->end_ohm;
+    const int *node = part->node;
+    if (node[SAG_PIN_WIPER] == SAG_OPEN) {
+        balance_resistor(b, bias, node[SAG_PIN_END0], node[SAG_PIN_END1], part->value);
+        return;
+    }
+    if (node[SAG_PIN_END0] != SAG_OPEN && node[SAG_PIN_END0] != node[SAG_PIN_WIPER]) {
+        double current_a = sag_bias_part_current_a(bias, (size_t)(part - design->parts));
+        balance_through(b, bias, node[SAG_PIN_END0], node[SAG_PIN_WIPER], current_a);
+    }
+    if (node[SAG_PIN_END1] != SAG_OPEN) {
+        balance_resistor(b, bias, node[SAG_PIN_END1], node[SAG_PIN_WIPER],
+                         part->end_ohm + (1 - share) * track);
+    }
+}
+
+/* One op-amp without the quiescent current: what leaves the output comes from the positive rail or
+ * goes to the negative one, split smoothly; input resistances half to each rail; bias currents back
+ * to a rail. */
+static inline void balance_opamp(balance *b, const sag_bias *bias, size_t k)
+{
+    const sag_network_opamp_data *data = &bias->network->opamps[k];
+    const int *node = data->part->node;
+    int positive = node[SAG_PIN_RAIL_POSITIVE], negative = node[SAG_PIN_RAIL_NEGATIVE];
+    double out_a = sag_bias_opamp_get(bias, k).out_a;
+    double split_a = bias->devices.split_a[data->rail];
+    double surplus = 0.5 * (sqrt(out_a * out_a + split_a * split_a) - split_a);
+    balance_pin(b, bias, node[SAG_PIN_OUT], -out_a);
+    balance_pin(b, bias, positive, surplus + 0.5 * out_a);
+    balance_pin(b, bias, negative, -surplus + 0.5 * out_a);
+    for (int pin = SAG_PIN_PLUS; pin <= SAG_PIN_MINUS; pin++) {
+        double middle = 0.5 * (sag_bias_node_v(bias, positive) + sag_bias_node_v(bias, negative));
+        double into_a = (sag_bias_node_v(bias, node[pin]) - middle) / data->model->input_ohm;
+        balance_pin(b, bias, node[pin], into_a + data->model->bias_a);
+        balance_pin(b, bias, positive,
+                    -0.5 * into_a - (data->model->bias_a < 0 ? data->model->bias_a : 0));
+        balance_pin(b, bias, negative,
+                    -0.5 * into_a - (data->model->bias_a > 0 ? data->model->bias_a : 0));
+    }
+}
+
+/* Every amplifier of every package draws its quiescent current, used or not. */
+static inline void balance_packages(balance *b, const sag_bias *bias)
+{
+    const sag_design *design = bias->network->design;
+    for (size_t i = 0; i < design->package_count; i++) {
+        const sag_package *package = &design->packages[i];
+        for (size_t k = 0; k < bias->network->opamp_count; k++) {
+            if (bias->network->opamps[k].part->package == (int)i) {
+                balance_through(b, bias, package->rail_positive, package->rail_negative,
+                                package->model->amplifiers * sag_bias_opamp_get(bias, k).supply_a);
+                break;
+            }
+        }
+    }
+}
+
+static inline void balance_part(balance *b, const sag_bias *bias, size_t part)
+{
+    const sag_part *p = &bias->network->design->parts[part];
+    double current_a = sag_bias_part_current_a(bias, part);
+    switch (p->kind) {
+    case SAG_POT:
+        balance_pot(b, bias, p);
+        break;
+    case SAG_OPAMP:
+        break;
+    case SAG_SWITCH: {
+        int chosen = (int)lround(bias->network->design->controls[p->control].setting);
+        int to = p->node[SAG_PIN_THROW + chosen - 1];
+        if (to != SAG_OPEN) {
+            balance_through(b, bias, p->node[SAG_PIN_COMMON], to, current_a);
+        }
+        break;
+    }
+    default:
+        balance_through(b, bias, p->node[0], p->node[1], current_a);
+        if (p->kind == SAG_VOLTAGE) { /* what its EMF takes is delivered, not dissipated */
+            b->delivered_w -= p->value * current_a;
+            b->dissipated_w -= p->value * current_a;
+        }
+        break;
+    }
+}
+
+static inline void balance_supply(balance *b, const sag_bias *bias)
+{
+    const sag_network *network = bias->network;
+    const sag_supply *supply = &network->design->supply;
+    double emf_v = network->conditions.supply_v;
+    if (supply->middle >= 0) {
+        emf_v /= 2;
+        double second_a = bias->x[network->supply_branch[1]];
+        balance_through(b, bias, supply->middle, supply->negative, second_a);
+        b->delivered_w -= emf_v * second_a;
+        b->dissipated_w -= emf_v * second_a;
+    }
+    double drain_a = sag_bias_drain_a(bias);
+    balance_through(b, bias, supply->positive,
+                    supply->middle >= 0 ? supply->middle : supply->negative, -drain_a);
+    b->delivered_w += emf_v * drain_a;
+    b->dissipated_w += emf_v * drain_a;
+}
+
+/* On the bench drive: its resistance to ground, and the load. */
+static inline balance balance_of(const sag_bias *bias)
+{
+    const sag_network *network = bias->network;
+    const sag_design *design = network->design;
+    balance b = {0};
+    for (size_t i = 0; i < design->part_count; i++) {
+        balance_part(&b, bias, i);
+    }
+    for (size_t k = 0; k < network->opamp_count; k++) {
+        balance_opamp(&b, bias, k);
+    }
+    balance_packages(&b, bias);
+    balance_supply(&b, bias);
+    for (size_t i = 0; i < design->input_count; i++) {
+        balance_resistor(&b, bias, design->inputs[i].node, SAG_GROUND, design->source_ohm);
+    }
+    double load =
+        isnan(network->conditions.load_ohm) ? design->load_ohm : network->conditions.load_ohm;
+    balance_resistor(&b, bias, design->output, SAG_GROUND, load);
+    return b;
+}
+
+static inline double balance_ramp(double u, double k)
+{
+    return u <= -k ? 0 : u >= k ? u : (u + k) * (u + k) * (u + k) * (3 * k - u) / (16 * k * k * k);
+}
+
+/* The rate of an op-amp's gain node over its slew rate, from the equations of stage_lanes.h: 0 at
+ * rest. */
+static inline double balance_gain_rate(const sag_bias *bias, size_t k)
+{
+    const sag_network_opamp_data *data = &bias->network->opamps[k];
+    const sag_stage_opamp *p = &bias->devices.opamps[k];
+    sag_bias_opamp opamp = sag_bias_opamp_get(bias, k);
+    double vp = opamp.rail_positive_v, vn = opamp.rail_negative_v, by_current, by_supply;
+    double x = opamp.plus_v - opamp.minus_v + data->model->offset_v;
+    double slew = x < 0 ? p->slew_fall : p->slew_rise;
+    double high = vp - sag_drop_at(&data->high, opamp.out_a, vp - vn, &by_current, &by_supply);
+    double low = vn + sag_drop_at(&data->low, -opamp.out_a, vp - vn, &by_current, &by_supply);
+    double rate = slew * tanh(p->wt * x / slew) -
+                  (bias->unknown[k] - 0.5 * (vp + vn)) * p->wt / data->model->open_loop_gain;
+    rate -= p->slew_rise / p->knee_high_v *
+            balance_ramp(opamp.out_v - high + p->knee_high_v, p->knee_high_v);
+    rate += p->slew_fall / p->knee_low_v *
+            balance_ramp(low - opamp.out_v + p->knee_low_v, p->knee_low_v);
+    rate -= p->slew_rise / p->knee_source_a *
+            balance_ramp(opamp.out_a - p->short_source_a + p->knee_source_a, p->knee_source_a);
+    rate += p->slew_fall / p->knee_sink_a *
+            balance_ramp(-opamp.out_a - p->short_sink_a + p->knee_sink_a, p->knee_sink_a);
+    return rate / fmin(p->slew_rise, p->slew_fall);
+}
+
+/* Every op-amp at rest. */
+static inline void balance_check_opamps(const sag_bias *bias, double tolerance)
+{
+    for (size_t k = 0; k < bias->network->opamp_count; k++) {
+        double rate = balance_gain_rate(bias, k);
+        if (!(fabs(rate) <= tolerance)) {
+            print_error("%s at %g V moves at %g of its slew rate\n",
+                        bias->network->opamps[k].part->designator,
+                        bias->network->conditions.supply_v, rate);
+            fail();
+        }
+    }
+}
+
+/* The current law at every node, ground included: to 1e-12 A, or the rounding of large currents. */
+static inline void balance_check_nodes(const sag_bias *bias, const balance *b, double tolerance_a)
+{
+    const sag_design *design = bias->network->design;
+    for (size_t i = 0; i < design->node_count; i++) {
+        if (!(fabs(b->node_a[i]) <= tolerance_a + 1e-13 * b->node_size_a[i])) {
+            print_error("node %s at %g V: %g A too much\n", design->nodes[i],
+                        bias->network->conditions.supply_v, b->node_a[i]);
+            fail();
+        }
+    }
+}
+
+#endif

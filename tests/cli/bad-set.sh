@@ -1,0 +1,2 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+for set in bas=30% bass bass=300% bass=10%,treble=20%; do railsag bias "$EXAMPLES/heron.json" --set "$set"; done; exit 2

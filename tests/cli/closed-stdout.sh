@@ -1,0 +1,5 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+cp "$EXAMPLES/heron.json" .
+railsag response heron.json --quiet >&-
+echo $?
+ls

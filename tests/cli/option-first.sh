@@ -1,0 +1,2 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+railsag --supply 9V levels heron.json
