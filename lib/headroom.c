@@ -39,8 +39,17 @@ double sag_playing_level_at(double vpk, double frequency_hz, double slope_db_per
     return vpk * pow(10, -slope_db_per_octave * octaves / 20);
 }
 
+/* Root finders ask again for levels just solved. */
+#define REMEMBERED 4
+
+typedef struct {
+    double level_dbv, left_db, thd;
+} solved;
+
 typedef struct {
     sag_steady *steady;
+    solved memory[REMEMBERED]; /* the last ones, in a ring; cleared with the frequency */
+    size_t remembered;
     size_t opamps;
     double thd_limit;
     sag_steady_point point; /* the last one solved */
@@ -57,24 +66,36 @@ static void solve(search *s, double level_dbv)
     }
 }
 
+static solved look_up(search *s, double level_dbv)
+{
+    for (size_t i = 0; i < REMEMBERED && i < s->remembered; i++) {
+        if (s->memory[i].level_dbv == level_dbv) { /* the very number asked for before */
+            return s->memory[i];
+        }
+    }
+    solve(s, level_dbv);
+    solved found = {.level_dbv = level_dbv, .left_db = INFINITY, .thd = s->point.thd};
+    for (size_t k = 0; k < s->opamps; k++) {
+        found.left_db = fmin(found.left_db, s->swings[k].left_db);
+    }
+    s->memory[s->remembered++ % REMEMBERED] = found;
+    return found;
+}
+
 /* dB left to the nearest limit of any op-amp: falls through zero at clip onset, one dB a dB while all is linear. */
 static double left_db(double level_dbv, void *context)
 {
     search *s = context;
-    solve(s, level_dbv);
-    double least = INFINITY;
-    for (size_t k = 0; k < s->opamps; k++) {
-        least = fmin(least, s->swings[k].left_db);
-    }
-    return s->failed ? (double)NAN : least;
+    double left = look_up(s, level_dbv).left_db;
+    return s->failed ? (double)NAN : left;
 }
 
 /* Log of THD over its limit: positive above it. */
 static double excess(double level_dbv, void *context)
 {
     search *s = context;
-    solve(s, level_dbv);
-    return s->failed ? (double)NAN : log(fmax(s->point.thd, 1e-12) / s->thd_limit);
+    double thd = look_up(s, level_dbv).thd;
+    return s->failed ? (double)NAN : log(fmax(thd, 1e-12) / s->thd_limit);
 }
 
 /* Brent's method between two levels where f changes its sign. */
@@ -136,13 +157,16 @@ static sag_status find_onset(search *s, sag_headroom_point *point)
         point->clip_onset_reason = SAG_HEADROOM_FOUND;
         point->clip_onset_vpk = sag_level_peak(onset);
         point->limited_by = limit;
-        left_db(high, s); /* just past it: what is met there, unless the linear solution knows better which came first */
+        solve(s, onset + 2 * LEVEL_DB); /* just past it: what is met there */
         if (s->point.limited_by.opamp >= 0) {
             point->limited_by = s->point.limited_by;
         }
     }
     return status < SAG_OK ? status : SAG_OK;
 }
+
+/* A hard limit gives 1 % THD a quarter of a dB above its onset: a level this far above is the first to try. */
+#define PAST_ONSET_DB 0.5
 
 static sag_status find_distortion_limit(search *s, double soft_vpk, sag_headroom_point *point)
 {
@@ -154,9 +178,15 @@ static sag_status find_distortion_limit(search *s, double soft_vpk, sag_headroom
         point->max_input_reason = SAG_HEADROOM_OVER_AT_SOFT;
         return SAG_OK;
     }
+    double onset = sag_level_dbv(point->clip_onset_vpk);
     do {
         low = high;
         high += SCAN_DB;
+        if (onset > low && onset < high) { /* a NAN is neither */
+            high = onset;
+        } else if (onset == low) {         /* the level put there above */
+            high = onset + PAST_ONSET_DB;
+        }
         if (low >= HIGHEST_DBV) {
             point->max_input_reason = SAG_HEADROOM_BEYOND_RANGE;
             return SAG_OK;
@@ -165,15 +195,15 @@ static sag_status find_distortion_limit(search *s, double soft_vpk, sag_headroom
     if (s->failed) {
         return SAG_OK;
     }
-    double above = s->point.thd, limit;
+    double thd_above = look_up(s, high + SCAN_DB).thd;
+    double limit;
     sag_status status = find_root(excess, s, low, high, &limit);
     if (status == SAG_OK) {
         solve(s, limit);
         point->max_input_reason = SAG_HEADROOM_FOUND;
         point->max_input_vpk = sag_level_peak(limit);
         point->max_output_vpk = s->point.harmonic_vpk[1];
-        solve(s, high + SCAN_DB);
-        point->falls_back = s->point.thd < s->thd_limit || above < s->thd_limit;
+        point->falls_back = thd_above < s->thd_limit;
     }
     return status < SAG_OK ? status : SAG_OK;
 }
@@ -194,11 +224,14 @@ static sag_status run_block(void *context, size_t index)
     size_t from = index % work->blocks * BLOCK, to = from + BLOCK;
     search s = {.opamps = sag_network_opamp_count(sag_bias_network(bias)),
                 .thd_limit = request->thd_limit};
+    sag_steady_settings settings = request->steady;
+    settings.one_lane = 1; /* a search has one level at a time */
     s.swings = sag_new(s.opamps + 1, sizeof *s.swings);
     sag_status status =
-        s.swings ? sag_steady_new(bias, &request->steady, &s.steady) : SAG_NO_MEMORY;
+        s.swings ? sag_steady_new(bias, &settings, &s.steady) : SAG_NO_MEMORY;
     for (size_t f = from; status == SAG_OK && f < to && f < request->frequency_count; f++) {
         s.failed = 0;
+        s.remembered = 0;
         status = sag_steady_frequency(s.steady, request->frequency_hz[f]);
         if (status == SAG_OK) {
             status = find_onset(&s, &headroom->points[f]);

@@ -160,4 +160,32 @@ static inline void lane_add_product(const double *m, size_t stride, size_t rows,
     }
 }
 
+/* out[c] += sum over r of v[r] m[r * columns + c], m of rows x columns: a row vector times a matrix. Four columns at a
+ * time, their sums in registers. */
+static inline void lane_add_row_product(const lane *v, size_t rows, const lane *m, size_t columns, lane *out)
+{
+    size_t c = 0;
+    for (; c + 4 <= columns; c += 4) {
+        lane s0 = out[c], s1 = out[c + 1], s2 = out[c + 2], s3 = out[c + 3];
+        for (size_t r = 0; r < rows; r++) {
+            const lane *row = m + r * columns + c;
+            s0 += v[r] * row[0];
+            s1 += v[r] * row[1];
+            s2 += v[r] * row[2];
+            s3 += v[r] * row[3];
+        }
+        out[c] = s0;
+        out[c + 1] = s1;
+        out[c + 2] = s2;
+        out[c + 3] = s3;
+    }
+    for (; c < columns; c++) {
+        lane sum = out[c];
+        for (size_t r = 0; r < rows; r++) {
+            sum += v[r] * m[r * columns + c];
+        }
+        out[c] = sum;
+    }
+}
+
 #endif

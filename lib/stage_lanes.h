@@ -294,15 +294,17 @@ static inline lane stage_through(const stage_work *work, const sag_map *map, siz
     return sum;
 }
 
-/* LU in place without exchanges: each diagonal is one plus a loop gain. Returns the lanes with a vanishing pivot. */
+/* LU in place without exchanges (each diagonal is one plus a loop gain), its pivots inverted. Returns the lanes with a
+ * vanishing pivot. */
 static inline lane_mask stage_factor(lane *m, size_t n)
 {
     lane_mask bad = LANE_LESS(lane_of(0), lane_of(0));
     for (size_t k = 0; k < n; k++) {
         lane pivot = m[k * n + k];
         bad |= ~LANE_LESS(lane_of(1e-12), lane_abs(pivot));
+        lane inverse = m[k * n + k] = 1.0 / pivot;
         for (size_t i = k + 1; i < n; i++) {
-            lane factor = m[i * n + k] / pivot;
+            lane factor = m[i * n + k] * inverse;
             m[i * n + k] = factor;
             for (size_t j = k + 1; j < n; j++) {
                 m[i * n + j] -= factor * m[k * n + j];
@@ -323,7 +325,7 @@ static inline void stage_substitute(const lane *m, size_t n, lane *b)
         for (size_t j = i + 1; j < n; j++) {
             b[i] -= m[i * n + j] * b[j];
         }
-        b[i] /= m[i * n + i];
+        b[i] *= m[i * n + i];
     }
 }
 
@@ -424,7 +426,8 @@ static inline lane_mask stage_solve(stage_work *work, const sag_map *map, const 
         size_t n = work->sources;
         work->iterations++;
         stage_see(work, map, y);
-        if (round > 0 && stage_project(work, map, y)) {
+        /* Only a long step can have gone far past a limit. */
+        if (lane_any(LANE_LESS(lane_of(work->smooth_step_v), before)) && stage_project(work, map, y)) {
             stage_see(work, map, y);
         }
         work->bent = LANE_LESS(lane_of(0), lane_of(0));

@@ -139,6 +139,7 @@ sag_status sag_steady_frequency(sag_steady *steady, double frequency_hz)
     }
     steady->frequency_hz = frequency_hz;
     steady->last_level_vpk = 0;
+    steady->last_has_own = 0;
     for (size_t i = 0; i < SAG_GRID_COUNT; i++) {
         steady->grid[i].ready = 0;
     }
@@ -448,6 +449,12 @@ static sag_status run_grid(group *g, size_t grid, sensitivity from, double enoug
     return SAG_OK;
 }
 
+static int near_last(const sag_steady *steady, double level_vpk)
+{
+    double ratio = level_vpk / steady->last_level_vpk;
+    return steady->last_has_own && ratio > 1 / (DB_RATIO * DB_RATIO) && ratio < DB_RATIO * DB_RATIO;
+}
+
 static sag_status solve_group(sag_steady *steady, group *g, taking *t, size_t count)
 {
     unsigned char started[SAG_MOST_LANES] = {0};
@@ -460,6 +467,12 @@ static sag_status solve_group(sag_steady *steady, group *g, taking *t, size_t co
         first = SAG_GRID_FINE;
     }
     t->accept_coarse = 1;
+    /* One level near the last one solved: its start and its sensitivity are as good as a scout's. */
+    if (first == SAG_GRID_FINE && count == 1 && near_last(steady, g->level_vpk[0]) &&
+        choose_lanes(g, t, count, INFINITY)) {
+        g->has_own[0] = 1;
+        TRY(run_grid(g, first, FROM_KEPT, 1, t, started));
+    }
     for (size_t grid = first; grid <= (first > SAG_GRID_FINER ? first : SAG_GRID_FINER); grid++) {
         if (!choose_lanes(g, t, count, INFINITY)) {
             break;
@@ -496,6 +509,7 @@ sag_status sag_steady_solve(sag_steady *steady, const double *level_vpk, size_t 
                 fail_point(steady, &points[at], swings ? swings + at * opamps : NULL, g.sweeps[lane]);
             } else {
                 keep_start(steady, lane, level_vpk[at]);
+                steady->last_has_own = lane == 0 && g.has_own[lane] && points[at].steps == sag_grid_steps[SAG_GRID_FINE];
             }
         }
     }

@@ -90,18 +90,33 @@ static const sag_limit_kind use_kind[SAG_USE_COUNT] = {
     [SAG_USE_CURRENT] = SAG_LIMIT_CURRENT,
 };
 
+/* The shares of its limits that an op-amp uses. Those of the rails were taken at samples; on a smooth wave they go up with
+ * the crest between them. */
+static void read_uses(const sag_steady *steady, size_t lane, size_t k, const double refined[2], double use[SAG_USE_COUNT])
+{
+    for (size_t u = 0; u < SAG_USE_COUNT; u++) {
+        use[u] = steady->period.use[(k * SAG_USE_COUNT + u) * steady->kind->lanes + lane];
+    }
+    use[SAG_USE_RAIL_POSITIVE] *= refined[0];
+    use[SAG_USE_RAIL_NEGATIVE] *= refined[1];
+}
+
 static void read_opamp(const sag_steady *steady, const sag_grid *grid, size_t lane, size_t k, int clipped,
-                       sag_opamp_swing *swing)
+                       sag_opamp_swing *swing, double use[SAG_USE_COUNT])
 {
     size_t lanes = steady->kind->lanes;
-    find_peaks(steady->period.opamp_out + k * SAG_MOST_STEPS * lanes + lane, lanes, grid->steps,
-               !clipped, &swing->peak_v, &swing->trough_v);
+    const double *out = steady->period.opamp_out + k * SAG_MOST_STEPS * lanes + lane;
+    double peak, trough, refined[2];
+    find_peaks(out, lanes, grid->steps, 0, &peak, &trough);
+    find_peaks(out, lanes, grid->steps, !clipped, &swing->peak_v, &swing->trough_v);
+    refined[0] = peak > 0 ? swing->peak_v / peak : 1;
+    refined[1] = trough < 0 ? swing->trough_v / trough : 1;
+    read_uses(steady, lane, k, refined, use);
     double most = 0;
     swing->nearest = SAG_LIMIT_NONE;
     for (size_t u = 0; u < SAG_USE_COUNT; u++) {
-        double use = steady->period.use[(k * SAG_USE_COUNT + u) * lanes + lane];
-        if (use > most) {
-            most = use;
+        if (use[u] > most) {
+            most = use[u];
             swing->nearest = use_kind[u];
         }
     }
@@ -139,11 +154,11 @@ void sag_steady_read(const sag_steady *steady, const sag_grid *grid, size_t lane
     double most = 1;
     for (size_t k = 0; k < opamps; k++) {
         sag_opamp_swing swing;
-        read_opamp(steady, grid, lane, k, clipped, &swing);
+        double use[SAG_USE_COUNT];
+        read_opamp(steady, grid, lane, k, clipped, &swing, use);
         for (size_t u = 0; u < SAG_USE_COUNT; u++) {
-            double use = steady->period.use[(k * SAG_USE_COUNT + u) * lanes + lane];
-            if (use >= most) {
-                most = use;
+            if (use[u] >= most) {
+                most = use[u];
                 point->limited_by = (sag_limit){(int)k, use_kind[u]};
             }
         }

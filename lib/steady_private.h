@@ -53,6 +53,7 @@ struct sag_steady {
     sag_lu **own;        /* one a lane: I - its own monodromy */
     double *last_start;  /* [state]: start of the highest level solved at this frequency, and that level */
     double last_level_vpk;
+    int last_has_own;    /* own[0] is its sensitivity, on the fine grid or its scout */
 };
 
 /* steady_linear.c */

@@ -15,7 +15,7 @@ typedef struct {
     lane *z, *first, *history, *gain_history;
     lane *y, *y_before; /* next to each other: saved as one */
     lane *saved; /* z and y of each depth */
-    lane *s, *s_first, *s_saved, *e, *es;
+    lane *s, *s_first, *s_saved, *e, *es, *row;
     lane_mask active, failed;
     lane level;
     lane *gap;   /* [op-amp][2]: volts from the point where each rail is met, positive past it */
@@ -67,7 +67,8 @@ static sag_status stepper_make(const sag_stepper_setup *setup, void **out, sag_p
     size_t depth_room = size + 2 * sources;
     s->z = sag_new(4 * size + 2 * sources + (SAG_SUBSTEP_DEPTH + 1) * 2 * depth_room + 4 * opamps,
                    sizeof(lane));
-    s->s = sag_new(size * size * (3 + SAG_SUBSTEP_DEPTH) + 2 * sources * size, sizeof(lane));
+    s->s = sag_new(size * size * (3 + SAG_SUBSTEP_DEPTH) + 2 * sources * size + size + sources,
+                   sizeof(lane));
     size_t opamp_rows = opamps ? opamps : 1;
     period->end = sag_new(LANE_WIDTH * (size + size * size + SAG_MOST_STEPS * (1 + opamps) +
                                         SAG_USE_COUNT * opamp_rows + 2),
@@ -89,6 +90,7 @@ static sag_status stepper_make(const sag_stepper_setup *setup, void **out, sag_p
     s->s_saved = s->s_first + size * size;
     s->e = s->s_saved + (1 + SAG_SUBSTEP_DEPTH) * size * size;
     s->es = s->e + sources * size;
+    s->row = s->es + sources * size;
     period->monodromy = period->end + LANE_WIDTH * size;
     period->output = period->monodromy + LANE_WIDTH * size * size;
     period->opamp_out = period->output + LANE_WIDTH * SAG_MOST_STEPS;
@@ -121,21 +123,6 @@ static lane_mask run_stage(stepper *s, const sag_map *map, const lane *from, lan
     return open;
 }
 
-/* sum[0..width-1] += by * row[0..width-1], width up to 4. */
-static inline void add_row(lane sum[4], lane by, const lane *row, size_t width)
-{
-    if (width == 4) {
-        sum[0] += by * row[0];
-        sum[1] += by * row[1];
-        sum[2] += by * row[2];
-        sum[3] += by * row[3];
-    } else {
-        for (size_t i = 0; i < width; i++) {
-            sum[i] += by * row[i];
-        }
-    }
-}
-
 /* Sensitivity of the stage just solved: to = d(result)/d(from) applied to `from`, both size x size.
  * The unknowns move by e = -J^-1 dF/d(history); the states follow the history and the sources. */
 static void run_sensitivity(stepper *s, const sag_map *map, const lane *from, lane *to)
@@ -156,27 +143,21 @@ static void run_sensitivity(stepper *s, const sag_map *map, const lane *from, la
             s->e[i * size + j] = column[i];
         }
     }
-    /* Four columns at a time, their sums in registers. */
-    for (size_t c = 0; c < size; c += 4) {
-        size_t width = size - c < 4 ? size - c : 4;
-        for (size_t i = 0; i < n; i++) {
-            lane sum[4] = {lane_of(0), lane_of(0), lane_of(0), lane_of(0)};
-            for (size_t j = 0; j < size; j++) {
-                add_row(sum, s->e[i * size + j], from + j * size + c, width);
-            }
-            memcpy(s->es + i * size + c, sum, width * sizeof *sum);
+    memset(s->es, 0, n * size * sizeof *s->es);
+    memset(to, 0, size * size * sizeof *to);
+    for (size_t i = 0; i < n; i++) {
+        lane_add_row_product(s->e + i * size, size, from, size, s->es + i * size);
+    }
+    for (size_t i = 0; i < s->states; i++) {
+        const double *m = map->m + i * map->columns;
+        for (size_t j = 0; j < s->states; j++) {
+            s->row[j] = lane_of(m[j]);
         }
-        for (size_t i = 0; i < s->states; i++) {
-            const double *m = map->m + i * map->columns;
-            lane sum[4] = {lane_of(0), lane_of(0), lane_of(0), lane_of(0)};
-            for (size_t j = 0; j < s->states; j++) {
-                add_row(sum, lane_of(m[j]), from + j * size + c, width);
-            }
-            for (size_t j = 0; j < n; j++) {
-                add_row(sum, lane_of(m[s->states + 1 + j]), s->es + j * size + c, width);
-            }
-            memcpy(to + i * size + c, sum, width * sizeof *sum);
+        lane_add_row_product(s->row, s->states, from, size, to + i * size);
+        for (size_t j = 0; j < n; j++) {
+            s->row[j] = lane_of(m[s->states + 1 + j]);
         }
+        lane_add_row_product(s->row, n, s->es, size, to + i * size);
     }
     for (size_t k = 0; k < work->opamps; k++) {
         memcpy(to + (s->states + k) * size, s->es + k * size, size * sizeof *to);
