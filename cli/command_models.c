@@ -59,38 +59,40 @@ static int same_folder(const char *a, const char *b)
     return folder_length(a) == folder_length(b) && !strncmp(a, b, folder_length(a));
 }
 
-/* The models of one kind in the folder of file `first`. */
-static int write_group(models *m, sag_model_kind kind, size_t first, int *failed)
+/* The models of one kind in the folder of file `first`; *broken is set when one of them has errors.
+ */
+static sag_status write_group(models *m, sag_model_kind kind, size_t first, int *broken)
 {
     const listing *list = &m->lists[kind];
     table *t = model_sheet_list(kind);
-    if (!t) {
-        return 0;
-    }
-    for (size_t i = first; i < list->count; i++) {
+    sag_status status = t ? SAG_OK : SAG_NO_MEMORY;
+    for (size_t i = first; i < list->count && status == SAG_OK; i++) {
         model_sheet sheet;
         if (!same_folder(list->files[i], list->files[first])) {
             continue;
         }
-        sag_status status = model_sheet_read(&sheet, list->files[i], m->report);
+        status = model_sheet_read(&sheet, list->files[i], m->report);
         if (status == SAG_OK) {
             model_sheet_row(&sheet, t);
-        } else {
-            *failed = 1;
+        } else if (status == SAG_BAD_INPUT) {
+            *broken = 1;
+            status = SAG_OK; /* the others are still worth listing */
         }
         model_sheet_free(&sheet);
     }
-    output_format(m->out, "%s in %.*s\n", kind_titles[kind], (int)folder_length(list->files[first]),
-                  list->files[first]);
-    int done = table_write(t, m->out);
-    output_text(m->out, "\n");
+    if (status == SAG_OK) {
+        output_format(m->out, "%s in %.*s\n", kind_titles[kind],
+                      (int)folder_length(list->files[first]), list->files[first]);
+        status = table_write(t, m->out) ? SAG_OK : SAG_NO_MEMORY;
+        output_text(m->out, "\n");
+    }
     table_free(t);
-    return done;
+    return status;
 }
 
 static int list_all(models *m)
 {
-    int failed = 0;
+    int broken = 0;
     size_t found = 0;
     for (size_t kind = 0; kind < KINDS; kind++) {
         const listing *list = &m->lists[kind];
@@ -100,8 +102,9 @@ static int list_all(models *m)
             for (size_t k = 0; k < i; k++) {
                 seen |= same_folder(list->files[i], list->files[k]);
             }
-            if (!seen && !write_group(m, (sag_model_kind)kind, i, &failed)) {
-                return session_no_memory();
+            sag_status status = seen ? SAG_OK : write_group(m, (sag_model_kind)kind, i, &broken);
+            if (status != SAG_OK) {
+                return session_fail(status);
             }
         }
     }
@@ -113,7 +116,7 @@ static int list_all(models *m)
         return EXIT_FAILED;
     }
     output_text(m->out, "railsag models NAME shows every figure and where it comes from.\n");
-    return failed ? EXIT_MISUSE : EXIT_DONE;
+    return broken ? EXIT_MISUSE : EXIT_DONE;
 }
 
 /* Says that there is no such model, with the nearest name of all kinds. */
@@ -193,7 +196,7 @@ int command_models(const options *o)
         status = o->argument ? show_one(&m, o->argument) : list_all(&m);
     }
     /* A list is still worth reading when one file of many is broken. */
-    if (m.out && (status == EXIT_DONE || !o->argument)) {
+    if (m.out && (status == EXIT_DONE || (status == EXIT_MISUSE && !o->argument))) {
         if (!output_commit(m.out)) {
             status = EXIT_FAILED;
         }

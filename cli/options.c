@@ -233,10 +233,17 @@ static int read_all(options *o)
         const option_info *option = &option_table[i];
         const char *text = o->given[i] ? o->given[i] : option->fallback;
         char problem[SAG_PROBLEM_SIZE] = "";
-        if (option->commands & command_bit(o->command) && option->read && text &&
-            !option->read(o, text, problem)) {
+        if (!(option->commands & command_bit(o->command)) || !option->read || !text) {
+            continue;
+        }
+        sag_status status = option->read(o, text, problem);
+        if (status == SAG_BAD_INPUT) {
             message_misuse(o->command->name, "--%s: %s", option->name, problem);
             return EXIT_MISUSE;
+        }
+        if (status != SAG_OK) {
+            message_error("%s", sag_status_text(status));
+            return EXIT_FAILED;
         }
     }
     o->stiff = options_given(o, "stiff") != NULL;

@@ -56,9 +56,9 @@ typedef struct {
     int repeats; /* may be given more than once */
     const char *help;
     const char *example; /* an argument that could be given; NULL for a switch */
-    /* Reads text into o; returns 0 with a sentence in problem (SAG_PROBLEM_SIZE). NULL: the text is
-     * kept. */
-    int (*read)(options *o, const char *text, char *problem);
+    /* Reads text into o; SAG_BAD_INPUT comes with a sentence in problem (SAG_PROBLEM_SIZE). NULL:
+     * the text is kept. */
+    sag_status (*read)(options *o, const char *text, char *problem);
 } option_info;
 
 extern const option_info option_table[];

@@ -18,69 +18,65 @@ enum { MOST_POINTS = 10000, MOST_THREADS = 256 };
 
 #define SHOWN "%.80s" /* text of a user, cut so that the sentence always fits */
 
-int options_read_supply(options *o, const char *text, char *problem)
+sag_status options_read_supply(options *o, const char *text, char *problem)
 {
     double *values = NULL;
     size_t count = 0;
-    if (sag_value_read_list(text, SAG_VOLT, &values, &count, problem) != SAG_OK) {
-        return 0;
-    }
+    TRY(sag_value_read_list(text, SAG_VOLT, &values, &count, problem));
     for (size_t i = 0; i < count; i++) {
         if (!(values[i] >= least_supply_v && values[i] <= most_supply_v)) {
             snprintf(problem, SAG_PROBLEM_SIZE,
                      "a supply of %.6g V is not computed: give 0.1V to 100V, as in 18V,9V,7V",
                      values[i]);
             sag_free(values);
-            return 0;
+            return SAG_BAD_INPUT;
         }
     }
     sag_free(o->supply_v);
     o->supply_v = values;
     o->supply_count = count;
-    return 1;
+    return SAG_OK;
 }
 
-int options_read_drive(options *o, const char *text, char *problem)
+sag_status options_read_drive(options *o, const char *text, char *problem)
 {
     static const char *const words[] = {"bench", "pickup"};
     for (size_t i = 0; i < 2; i++) {
         if (!strcasecmp(text, words[i])) {
             o->drive = i == 0 ? SAG_DRIVE_BENCH : SAG_DRIVE_PICKUP;
-            return 1;
+            return SAG_OK;
         }
     }
     const char *near = sag_nearest_word(text, words, 2);
     snprintf(problem, SAG_PROBLEM_SIZE, "no drive \"" SHOWN "\"; %s%s%s", text,
              near ? "did you mean " : "", near ? near : "there are bench and pickup",
              near ? "?" : "");
-    return 0;
+    return SAG_BAD_INPUT;
 }
 
-int options_read_level(options *o, const char *text, char *problem)
+sag_status options_read_level(options *o, const char *text, char *problem)
 {
     (void)problem;
     o->level = text;
-    return 1;
+    return SAG_OK;
 }
 
 /* Reads a whole number from low to high. */
-static int read_count(const char *text, int low, int high, const char *what, int *out,
-                      char *problem)
+static sag_status read_count(const char *text, int low, int high, const char *what, int *out,
+                             char *problem)
 {
     double value = 0;
-    if (sag_value_read(text, strlen(text), SAG_COUNT, &value, problem) != SAG_OK) {
-        return 0;
-    }
+    TRY(sag_value_read(text, strlen(text), SAG_COUNT, &value, problem));
     if (!(value >= low && value <= high)) {
         snprintf(problem, SAG_PROBLEM_SIZE, "%.15g %s are not possible: give %d to %d", value, what,
                  low, high);
-        return 0;
+        return SAG_BAD_INPUT;
     }
     *out = (int)value;
-    return 1;
+    return SAG_OK;
 }
 
-int options_read_points(options *o, const char *text, char *problem)
+sag_status options_read_points(options *o, const char *text, char *problem)
 {
     return read_count(text, 2, MOST_POINTS, "points", &o->points, problem);
 }
@@ -91,70 +87,64 @@ static int rising(const void *a, const void *b)
     return (left > right) - (left < right);
 }
 
-static int check_frequency(double hz, char *problem)
+static sag_status check_frequency(double hz, char *problem)
 {
     if (!(hz >= least_hz && hz <= most_hz)) {
         snprintf(problem, SAG_PROBLEM_SIZE,
                  "a frequency of %.6g Hz is not computed: give 1Hz to 1MHz", hz);
-        return 0;
+        return SAG_BAD_INPUT;
     }
-    return 1;
+    return SAG_OK;
 }
 
 /* LOW:HIGH: points frequencies f[i] = low (high/low)^(i / (points - 1)), both ends exact. */
-static int read_span(options *o, const char *text, const char *colon, double **values,
-                     size_t *count, char *problem)
+static sag_status read_span(options *o, const char *text, const char *colon, double **values,
+                            size_t *count, char *problem)
 {
     double low = 0, high = 0;
-    if (sag_value_read(text, (size_t)(colon - text), SAG_HERTZ, &low, problem) != SAG_OK ||
-        sag_value_read(colon + 1, strlen(colon + 1), SAG_HERTZ, &high, problem) != SAG_OK) {
-        return 0;
-    }
+    TRY(sag_value_read(text, (size_t)(colon - text), SAG_HERTZ, &low, problem));
+    TRY(sag_value_read(colon + 1, strlen(colon + 1), SAG_HERTZ, &high, problem));
     if (!(low > 0 && low < high)) {
         snprintf(problem, SAG_PROBLEM_SIZE,
                  "\"" SHOWN "\" does not rise: give the lower frequency first, as 20Hz:20kHz",
                  text);
-        return 0;
+        return SAG_BAD_INPUT;
     }
-    if (!check_frequency(low, problem) || !check_frequency(high, problem)) {
-        return 0;
-    }
+    TRY(check_frequency(low, problem));
+    TRY(check_frequency(high, problem));
     size_t points = (size_t)o->points;
     *values = sag_new(points, sizeof **values);
     if (!*values) {
-        snprintf(problem, SAG_PROBLEM_SIZE, "out of memory");
-        return 0;
+        return SAG_NO_MEMORY;
     }
     for (size_t i = 0; i < points; i++) {
         (*values)[i] = low * pow(high / low, (double)i / (double)(points - 1));
     }
     (*values)[points - 1] = high;
     *count = points;
-    return 1;
+    return SAG_OK;
 }
 
-int options_read_frequency(options *o, const char *text, char *problem)
+sag_status options_read_frequency(options *o, const char *text, char *problem)
 {
     double *values = NULL;
     size_t count = 0;
     const char *colon = strchr(text, ':');
     if (colon && !strchr(colon + 1, ':') && !strchr(text, ',')) {
-        if (!read_span(o, text, colon, &values, &count, problem)) {
-            return 0;
-        }
+        TRY(read_span(o, text, colon, &values, &count, problem));
     } else if (options_given(o, "points")) {
         snprintf(problem, SAG_PROBLEM_SIZE,
                  "--points goes with a span like 20Hz:20kHz, not with \"" SHOWN "\"", text);
-        return 0;
-    } else if (sag_value_read_list(text, SAG_HERTZ, &values, &count, problem) != SAG_OK) {
-        return 0;
+        return SAG_BAD_INPUT;
+    } else {
+        TRY(sag_value_read_list(text, SAG_HERTZ, &values, &count, problem));
     }
     qsort(values, count, sizeof *values, rising);
     size_t kept = 0;
     for (size_t i = 0; i < count; i++) {
-        if (!check_frequency(values[i], problem)) {
+        if (check_frequency(values[i], problem) != SAG_OK) {
             sag_free(values);
-            return 0;
+            return SAG_BAD_INPUT;
         }
         if (kept == 0 || values[i] > values[kept - 1]) {
             values[kept++] = values[i];
@@ -163,51 +153,47 @@ int options_read_frequency(options *o, const char *text, char *problem)
     sag_free(o->frequency_hz);
     o->frequency_hz = values;
     o->frequency_count = kept;
-    return 1;
+    return SAG_OK;
 }
 
-int options_read_load(options *o, const char *text, char *problem)
+sag_status options_read_load(options *o, const char *text, char *problem)
 {
     o->load = text;
-    return sag_load_read(text, strlen(text), &o->load_ohm, &o->load_farad, problem) == SAG_OK;
+    return sag_load_read(text, strlen(text), &o->load_ohm, &o->load_farad, problem);
 }
 
-int options_read_thd(options *o, const char *text, char *problem)
+sag_status options_read_thd(options *o, const char *text, char *problem)
 {
     double value = 0;
-    if (sag_value_read(text, strlen(text), SAG_RATIO, &value, problem) != SAG_OK) {
-        return 0;
-    }
+    TRY(sag_value_read(text, strlen(text), SAG_RATIO, &value, problem));
     if (!(value >= 1e-5 && value <= 1)) {
         snprintf(problem, SAG_PROBLEM_SIZE,
                  "a THD of %.6g %% is no limit to work to: give 0.001%% to 100%%", 100 * value);
-        return 0;
+        return SAG_BAD_INPUT;
     }
     o->thd_limit = value;
-    return 1;
+    return SAG_OK;
 }
 
-int options_read_thd_bandwidth(options *o, const char *text, char *problem)
+sag_status options_read_thd_bandwidth(options *o, const char *text, char *problem)
 {
     if (!strcasecmp(text, "full")) {
         o->thd_bandwidth_hz = (double)INFINITY;
-        return 1;
+        return SAG_OK;
     }
     double value = 0;
-    if (sag_value_read(text, strlen(text), SAG_HERTZ, &value, problem) != SAG_OK) {
-        return 0;
-    }
+    TRY(sag_value_read(text, strlen(text), SAG_HERTZ, &value, problem));
     if (!(value >= least_hz)) {
         snprintf(problem, SAG_PROBLEM_SIZE,
                  "a bandwidth of %.6g Hz leaves nothing: give 1Hz or more, as 20kHz, or full",
                  value);
-        return 0;
+        return SAG_BAD_INPUT;
     }
     o->thd_bandwidth_hz = value;
-    return 1;
+    return SAG_OK;
 }
 
-int options_read_slope(options *o, const char *text, char *problem)
+sag_status options_read_slope(options *o, const char *text, char *problem)
 {
     double ratio = 0;
     size_t length = strlen(text);
@@ -216,46 +202,44 @@ int options_read_slope(options *o, const char *text, char *problem)
     if (!in_db) {
         snprintf(problem, SAG_PROBLEM_SIZE,
                  "\"" SHOWN "\" has no unit: give the fall an octave in dB, as 6dB", text);
-        return 0;
+        return SAG_BAD_INPUT;
     }
-    if (sag_value_read(text, length, SAG_GAIN, &ratio, problem) != SAG_OK) {
-        return 0;
-    }
+    TRY(sag_value_read(text, length, SAG_GAIN, &ratio, problem));
     double db = 20 * log10(ratio);
     if (!(db >= -1e-9 && db <= 24 + 1e-9)) {
         snprintf(problem, SAG_PROBLEM_SIZE, "a fall of %.6g dB an octave: give 0dB to 24dB", db);
-        return 0;
+        return SAG_BAD_INPUT;
     }
     o->slope_db = db < 0 ? 0 : db;
-    return 1;
+    return SAG_OK;
 }
 
-int options_read_threads(options *o, const char *text, char *problem)
+sag_status options_read_threads(options *o, const char *text, char *problem)
 {
     if (!strcasecmp(text, "cores")) {
         long cores = sysconf(_SC_NPROCESSORS_ONLN);
         o->threads = cores < 1 ? 1 : cores > MOST_THREADS ? MOST_THREADS : (int)cores;
-        return 1;
+        return SAG_OK;
     }
     return read_count(text, 1, MOST_THREADS, "threads", &o->threads, problem);
 }
 
-static int read_file(const char **file, const char *text, char *problem)
+static sag_status read_file(const char **file, const char *text, char *problem)
 {
     if (!*text) {
         snprintf(problem, SAG_PROBLEM_SIZE, "an empty file name; - is standard output");
-        return 0;
+        return SAG_BAD_INPUT;
     }
     *file = text;
-    return 1;
+    return SAG_OK;
 }
 
-int options_read_json(options *o, const char *text, char *problem)
+sag_status options_read_json(options *o, const char *text, char *problem)
 {
     return read_file(&o->json, text, problem);
 }
 
-int options_read_csv(options *o, const char *text, char *problem)
+sag_status options_read_csv(options *o, const char *text, char *problem)
 {
     return read_file(&o->csv, text, problem);
 }

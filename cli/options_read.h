@@ -5,17 +5,18 @@
 
 #include "options.h"
 
-int options_read_supply(options *o, const char *text, char *problem);
-int options_read_drive(options *o, const char *text, char *problem);
-int options_read_level(options *o, const char *text, char *problem);
-int options_read_points(options *o, const char *text, char *problem);
-int options_read_frequency(options *o, const char *text, char *problem); /* after the points */
-int options_read_load(options *o, const char *text, char *problem);
-int options_read_thd(options *o, const char *text, char *problem);
-int options_read_thd_bandwidth(options *o, const char *text, char *problem);
-int options_read_slope(options *o, const char *text, char *problem);
-int options_read_threads(options *o, const char *text, char *problem);
-int options_read_json(options *o, const char *text, char *problem);
-int options_read_csv(options *o, const char *text, char *problem);
+sag_status options_read_supply(options *o, const char *text, char *problem);
+sag_status options_read_drive(options *o, const char *text, char *problem);
+sag_status options_read_level(options *o, const char *text, char *problem);
+sag_status options_read_points(options *o, const char *text, char *problem);
+sag_status options_read_frequency(options *o, const char *text,
+                                  char *problem); /* after the points */
+sag_status options_read_load(options *o, const char *text, char *problem);
+sag_status options_read_thd(options *o, const char *text, char *problem);
+sag_status options_read_thd_bandwidth(options *o, const char *text, char *problem);
+sag_status options_read_slope(options *o, const char *text, char *problem);
+sag_status options_read_threads(options *o, const char *text, char *problem);
+sag_status options_read_json(options *o, const char *text, char *problem);
+sag_status options_read_csv(options *o, const char *text, char *problem);
 
 #endif

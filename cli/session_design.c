@@ -30,6 +30,9 @@ static int split_items(session *s, session_axis *axis, const char *text)
     if (strchr(list, ':')) {
         char problem[SAG_PROBLEM_SIZE];
         sag_status read = sag_value_read_list(list, SAG_RATIO, &values, &count, problem);
+        if (read == SAG_NO_MEMORY) {
+            return session_no_memory();
+        }
         if (read != SAG_OK) {
             message_misuse(s->options->command->name, "--set: %s", problem);
             return EXIT_MISUSE;

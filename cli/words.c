@@ -136,11 +136,16 @@ static void write_limit(sentences *out, const words_facts *facts, const words_su
         return;
     }
     int under = supply->margin_db < 0;
-    say(out, "At %s%s%s %s %s first, at %s, %s%.1f dB %s hard playing (%s peak)%s.", volts,
-        *supply->setting ? " with " : "", supply->setting, supply->stage, meets(supply->limit),
-        label_value(hz, supply->margin_hz, SAG_HERTZ), facts->extrapolated ? "about " : "",
-        fabs(supply->margin_db), under ? "below" : "above", hard,
-        under ? ": hard playing does not come through clean" : "");
+    say(out, "At %s%s%s %s %s first, at %s, ", volts, *supply->setting ? " with " : "",
+        supply->setting, supply->stage, meets(supply->limit),
+        label_value(hz, supply->margin_hz, SAG_HERTZ));
+    if (fabs(supply->margin_db) < 0.05) { /* would read as 0.0 dB */
+        say(out, "right at hard playing (%s peak).", hard);
+    } else {
+        say(out, "%s%.1f dB %s hard playing (%s peak)%s.", facts->extrapolated ? "about " : "",
+            fabs(supply->margin_db), under ? "below" : "above", hard,
+            under ? ": hard playing does not come through clean" : "");
+    }
 }
 
 /* The supplies at which hard playing does or does not meet a limit, as a list; returns their

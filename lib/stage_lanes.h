@@ -26,7 +26,10 @@
 #include "smooth_lanes.h"
 #include "stage.h"
 
-#define STAGE_MOST_ITERATIONS 25
+#define STAGE_MOST_ITERATIONS 40
+/* Newton that has not arrived by then goes round a bend of a table or a limit: shorter steps break the cycle. */
+#define STAGE_FULL_STEPS 10
+#define STAGE_HALF_STEPS 18
 /* What an estimate of the error left must stay below, over the tolerance: slow states sum up what each stage leaves. */
 #define EARLY 1e-4
 #define STAGE_MARGIN_KNEES    5.0 /* how far a Newton step may take an output past its limit */
@@ -64,6 +67,7 @@ static inline void stage_work_clear(stage_work *work)
     sag_free(work->slopes);
     sag_free(work->slope_count);
     sag_free(work->hint);
+    *work = (stage_work){0}; /* may be cleared again */
 }
 
 static inline sag_status stage_work_make(stage_work *work, const sag_devices *devices)
@@ -450,6 +454,7 @@ static inline lane_mask stage_solve(stage_work *work, const sag_map *map, const 
         }
         lane_mask bad = stage_factor(work->jacobian, n);
         stage_substitute(work->jacobian, n, work->update);
+        double share = round < STAGE_FULL_STEPS ? 1 : round < STAGE_HALF_STEPS ? 0.5 : 0.25;
         lane largest = lane_of(0);
         for (size_t i = 0; i < n; i++) {
             lane size = lane_abs(work->update[i]);
@@ -461,12 +466,12 @@ static inline lane_mask stage_solve(stage_work *work, const sag_map *map, const 
                 size = size * fmax(ohm, 10.0);
             }
             largest = lane_max(largest, size);
-            y[i] += lane_select(open, work->update[i], lane_of(0));
+            y[i] += lane_select(open, share * work->update[i], lane_of(0));
         }
         lane_mask done = LANE_LESS(largest, lane_of(work->tolerance_v));
         /* Two steps tell the rate: Newton's error after this one is about its size times their ratio squared. */
         lane ratio = largest / before;
-        done |= LANE_LESS(ratio, lane_of(0.05)) &
+        done |= (round < STAGE_FULL_STEPS ? LANE_LESS(ratio, lane_of(0.05)) : LANE_LESS(lane_of(1), lane_of(0))) &
                 LANE_LESS(largest * ratio * ratio, lane_of(EARLY * work->tolerance_v));
         before = largest;
         /* A step within half a knee that had no clamp near it leaves only the smooth curves' second order. */

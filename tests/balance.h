@@ -59,46 +59,69 @@ static inline void balance_pot(balance *b, const sag_bias *bias, const sag_part 
     }
 }
 
-/* One op-amp without the quiescent current: what leaves the output comes from the positive rail or
- * goes to the negative one, split smoothly; input resistances half to each rail; bias currents back
- * to a rail. */
+/* One op-amp: half of what leaves the output from each rail, input resistances half to each rail,
+ * bias currents back to a rail. */
 static inline void balance_opamp(balance *b, const sag_bias *bias, size_t k)
 {
     const sag_network_opamp_data *data = &bias->network->opamps[k];
     const int *node = data->part->node;
     int positive = node[SAG_PIN_RAIL_POSITIVE], negative = node[SAG_PIN_RAIL_NEGATIVE];
-    double out_a = sag_bias_opamp_get(bias, k).out_a;
-    double split_a = bias->devices.split_a[data->rail];
-    double surplus = 0.5 * (sqrt(out_a * out_a + split_a * split_a) - split_a);
+    double out_a = sag_bias_opamp_get(bias, k).out_a, bias_a = data->model->bias_a;
     balance_pin(b, bias, node[SAG_PIN_OUT], -out_a);
-    balance_pin(b, bias, positive, surplus + 0.5 * out_a);
-    balance_pin(b, bias, negative, -surplus + 0.5 * out_a);
+    balance_pin(b, bias, positive, 0.5 * out_a);
+    balance_pin(b, bias, negative, 0.5 * out_a);
     for (int pin = SAG_PIN_PLUS; pin <= SAG_PIN_MINUS; pin++) {
         double middle = 0.5 * (sag_bias_node_v(bias, positive) + sag_bias_node_v(bias, negative));
         double into_a = (sag_bias_node_v(bias, node[pin]) - middle) / data->model->input_ohm;
-        balance_pin(b, bias, node[pin], into_a + data->model->bias_a);
-        balance_pin(b, bias, positive,
-                    -0.5 * into_a - (data->model->bias_a < 0 ? data->model->bias_a : 0));
-        balance_pin(b, bias, negative,
-                    -0.5 * into_a - (data->model->bias_a > 0 ? data->model->bias_a : 0));
+        balance_pin(b, bias, node[pin], into_a + bias_a);
+        balance_pin(b, bias, positive, -0.5 * into_a - (bias_a < 0 ? bias_a : 0));
+        balance_pin(b, bias, negative, -0.5 * into_a - (bias_a > 0 ? bias_a : 0));
     }
 }
 
-/* Every amplifier of every package draws its quiescent current, used or not. */
-static inline void balance_packages(balance *b, const sag_bias *bias)
+/* What each pair of rails carries: the quiescent current of every amplifier on it, used or not, and
+ * what makes the positive rail deliver the output currents that are positive, and the negative one
+ * take the others. Checked against the model's figures; the library takes the quiescent current as
+ * straight about the supply it finds first. */
+static inline void balance_rails(balance *b, const sag_bias *bias)
 {
-    const sag_design *design = bias->network->design;
-    for (size_t i = 0; i < design->package_count; i++) {
-        const sag_package *package = &design->packages[i];
-        for (size_t k = 0; k < bias->network->opamp_count; k++) {
-            if (bias->network->opamps[k].part->package == (int)i) {
-                balance_through(b, bias, package->rail_positive, package->rail_negative,
-                                package->model->amplifiers * sag_bias_opamp_get(bias, k).supply_a);
-                break;
+    const sag_network *network = bias->network;
+    for (size_t r = 0; r < network->rail_count; r++) {
+        const sag_rail *rail = &network->rails[r];
+        double carried_a = bias->unknown[network->opamp_count + r], slope;
+        balance_through(b, bias, rail->positive, rail->negative, carried_a);
+        double supply_v =
+            sag_bias_node_v(bias, rail->positive) - sag_bias_node_v(bias, rail->negative);
+        double expected_a = sag_rail_current(rail, supply_v, &slope),
+               split_a = bias->devices.split_a[r];
+        for (size_t k = 0; k < network->opamp_count; k++) {
+            if (network->opamps[k].rail == (int)r) {
+                double out_a = sag_bias_opamp_get(bias, k).out_a;
+                expected_a += 0.5 * (sqrt(out_a * out_a + split_a * split_a) - split_a);
             }
+        }
+        near_abs(carried_a, expected_a, 1e-5 * expected_a,
+                 "quiescent and output currents of the rails");
+    }
+}
+
+#ifdef SAG_RANGE_EDGE_V /* the library computes input ranges and input diodes */
+
+/* The diodes that op-amps have between their inputs. */
+static inline void balance_input_diodes(balance *b, const sag_bias *bias)
+{
+    const sag_network *network = bias->network;
+    for (size_t d = 0; d < network->diode_count; d++) {
+        const sag_network_diode *diode = &network->diodes[d];
+        if (diode->both_ways) {
+            double v = bias->observed[sag_network_diode_row(network, d)], slope, hint = 0;
+            balance_through(b, bias, diode->anode, diode->cathode,
+                            sag_network_diode_current(diode, v, &slope, &hint));
         }
     }
 }
+
+#endif
 
 static inline void balance_part(balance *b, const sag_bias *bias, size_t part)
 {
@@ -159,7 +182,10 @@ static inline balance balance_of(const sag_bias *bias)
     for (size_t k = 0; k < network->opamp_count; k++) {
         balance_opamp(&b, bias, k);
     }
-    balance_packages(&b, bias);
+    balance_rails(&b, bias);
+#ifdef SAG_RANGE_EDGE_V
+    balance_input_diodes(&b, bias);
+#endif
     balance_supply(&b, bias);
     for (size_t i = 0; i < design->input_count; i++) {
         balance_resistor(&b, bias, design->inputs[i].node, SAG_GROUND, design->source_ohm);
@@ -175,20 +201,47 @@ static inline double balance_ramp(double u, double k)
     return u <= -k ? 0 : u >= k ? u : (u + k) * (u + k) * (u + k) * (3 * k - u) / (16 * k * k * k);
 }
 
-/* The rate of an op-amp's gain node over its slew rate, from the equations of stage_lanes.h: 0 at
- * rest. */
+#ifdef SAG_RANGE_EDGE_V
+
+/* 1 well inside both sides of an input range, 0 outside: logistic edges. Sides that are not given
+ * do not limit. */
+static inline double balance_inside(double low_v, double high_v, double volts, double vp, double vn)
+{
+    double low = isnan(low_v) ? 1 : 1 / (1 + exp((low_v - (volts - vn)) / SAG_RANGE_EDGE_V));
+    double high = isnan(high_v) ? 1 : 1 / (1 + exp((high_v - (vp - volts)) / SAG_RANGE_EDGE_V));
+    return low * high;
+}
+
+#endif
+
+/* The rate of an op-amp's gain node over its slew rate, from the equations of stage.h and
+ * stage_lanes.h: 0 at rest. */
 static inline double balance_gain_rate(const sag_bias *bias, size_t k)
 {
     const sag_network_opamp_data *data = &bias->network->opamps[k];
+    const sag_opamp_model *model = data->model;
     const sag_stage_opamp *p = &bias->devices.opamps[k];
     sag_bias_opamp opamp = sag_bias_opamp_get(bias, k);
     double vp = opamp.rail_positive_v, vn = opamp.rail_negative_v, by_current, by_supply;
-    double x = opamp.plus_v - opamp.minus_v + data->model->offset_v;
+    double x = opamp.plus_v - opamp.minus_v + model->offset_v;
+    double gain = 1;
+#ifdef SAG_RANGE_EDGE_V
+    const sag_input_side *low_side = &model->input_low, *high_side = &model->input_high;
+    double wp =
+        balance_inside(low_side->reverses_at_v, high_side->reverses_at_v, opamp.plus_v, vp, vn);
+    double wm =
+        balance_inside(low_side->reverses_at_v, high_side->reverses_at_v, opamp.minus_v, vp, vn);
+    double gain =
+        balance_inside(low_side->works_to_v, high_side->works_to_v, opamp.plus_v, vp, vn) *
+        balance_inside(low_side->works_to_v, high_side->works_to_v, opamp.minus_v, vp, vn);
+    gain = SAG_LEAST_GAIN + (1 - SAG_LEAST_GAIN) * gain;
+    x = wp * wm * x + p->flipped_v * (1 - wp) - p->flipped_v * (1 - wm) * wp;
+#endif
     double slew = x < 0 ? p->slew_fall : p->slew_rise;
     double high = vp - sag_drop_at(&data->high, opamp.out_a, vp - vn, &by_current, &by_supply);
     double low = vn + sag_drop_at(&data->low, -opamp.out_a, vp - vn, &by_current, &by_supply);
-    double rate = slew * tanh(p->wt * x / slew) -
-                  (bias->unknown[k] - 0.5 * (vp + vn)) * p->wt / data->model->open_loop_gain;
+    double rate = gain * slew * tanh(p->wt * x / slew) -
+                  (bias->unknown[k] - 0.5 * (vp + vn)) * p->wt / model->open_loop_gain;
     rate -= p->slew_rise / p->knee_high_v *
             balance_ramp(opamp.out_v - high + p->knee_high_v, p->knee_high_v);
     rate += p->slew_fall / p->knee_low_v *

@@ -75,6 +75,15 @@ static void one_supply_reads(void **state)
         "playing (1 V peak): hard playing does not come through clean. ");
 }
 
+static void a_margin_of_nothing_reads(void **state)
+{
+    (void)state;
+    words_supply supply = rail(9, -0.03);
+    assert_string_equal(write_words(&supply, 1, NONE, 1),
+                        "At 9 V U1B reaches its positive rail first, at 41.2 Hz, right at hard "
+                        "playing (1 V peak). ");
+}
+
 static void no_limit_reads(void **state)
 {
     (void)state;
@@ -213,6 +222,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(one_supply_reads),
+        cmocka_unit_test(a_margin_of_nothing_reads),
         cmocka_unit_test(no_limit_reads),
         cmocka_unit_test(several_supplies_read),
         cmocka_unit_test(a_lower_supply_costs),
