@@ -40,6 +40,11 @@ typedef struct {
     lane by;
 } stage_slope;
 
+/* A diode where it was evaluated last. */
+typedef struct {
+    double volts, current, slope, hint;
+} stage_diode_point;
+
 typedef struct {
     const sag_devices *devices;
     const double *base_observed; /* resting values that the map's deviations add to */
@@ -56,7 +61,7 @@ typedef struct {
     lane *direct;                /* sources x sources: derivative by the unknowns not through the map */
     stage_slope *slopes;         /* sources x slope_room */
     size_t *slope_count;
-    double *hint;                /* [diode][lane] for sag_diode_current_near */
+    stage_diode_point *last;     /* [diode][lane]: where each was evaluated last */
     lane_mask bent;              /* lanes in which a clamp conducts or could within a knee */
     long iterations;             /* so far */
 } stage_work;
@@ -66,7 +71,7 @@ static inline void stage_work_clear(stage_work *work)
     sag_free(work->rest);
     sag_free(work->slopes);
     sag_free(work->slope_count);
-    sag_free(work->hint);
+    sag_free(work->last);
     *work = (stage_work){0}; /* may be cleared again */
 }
 
@@ -88,8 +93,11 @@ static inline sag_status stage_work_make(stage_work *work, const sag_devices *de
     work->rest = sag_new(2 * work->observed + 3 * n + 2 * n * n, sizeof(lane));
     work->slopes = sag_new(n * work->slope_room, sizeof *work->slopes);
     work->slope_count = sag_new(n, sizeof *work->slope_count);
-    work->hint = sag_new(work->diodes * LANE_WIDTH, sizeof *work->hint);
-    if (!work->rest || !work->slopes || !work->slope_count || !work->hint) {
+    work->last = sag_new(work->diodes * LANE_WIDTH, sizeof *work->last);
+    for (size_t i = 0; work->last && i < work->diodes * LANE_WIDTH; i++) {
+        work->last[i].volts = INFINITY;
+    }
+    if (!work->rest || !work->slopes || !work->slope_count || !work->last) {
         stage_work_clear(work);
         return SAG_NO_MEMORY;
     }
@@ -257,6 +265,10 @@ static inline void stage_rail(stage_work *work, size_t r, const lane *y)
     work->residual[row] = residual;
 }
 
+/* A diode whose voltage has moved less than this share of its emission voltage is taken along its tangent: the error is
+ * half the square of it, below 1e-10 of the current. */
+#define STAGE_SAME_VOLTAGE 1e-5
+
 static inline void stage_diode(stage_work *work, size_t d, const lane *y)
 {
     const sag_diode_law *law = &work->devices->network->diodes[d].law;
@@ -264,9 +276,15 @@ static inline void stage_diode(stage_work *work, size_t d, const lane *y)
     size_t seen = work->opamps * SAG_OBSERVED_PER_OPAMP + 2 * work->rails + d;
     lane v = work->seen[seen], current = v, slope = v;
     for (int i = 0; i < LANE_WIDTH; i++) {
-        double by, *hint = &work->hint[d * LANE_WIDTH + (size_t)i];
-        lane_put(&current, i, sag_diode_current_near(law, lane_get(v, i), &by, hint));
-        lane_put(&slope, i, by);
+        stage_diode_point *last = &work->last[d * LANE_WIDTH + (size_t)i];
+        double volts = lane_get(v, i), moved = volts - last->volts;
+        if (!(fabs(moved) < STAGE_SAME_VOLTAGE * law->emission_v)) {
+            last->current = sag_diode_current_near(law, volts, &last->slope, &last->hint);
+            last->volts = volts;
+            moved = 0;
+        }
+        lane_put(&current, i, last->current + last->slope * moved);
+        lane_put(&slope, i, last->slope);
     }
     work->residual[row] = y[row] - current + SAG_DIODE_REFERENCE_S * v;
     work->slope_count[row] = 0;

@@ -100,7 +100,7 @@ static inline void balance_rails(balance *b, const sag_bias *bias)
                 expected_a += 0.5 * (sqrt(out_a * out_a + split_a * split_a) - split_a);
             }
         }
-        near_abs(carried_a, expected_a, 1e-5 * expected_a,
+        near_abs(carried_a, expected_a, 1e-4 * expected_a,
                  "quiescent and output currents of the rails");
     }
 }
@@ -231,9 +231,8 @@ static inline double balance_gain_rate(const sag_bias *bias, size_t k)
         balance_inside(low_side->reverses_at_v, high_side->reverses_at_v, opamp.plus_v, vp, vn);
     double wm =
         balance_inside(low_side->reverses_at_v, high_side->reverses_at_v, opamp.minus_v, vp, vn);
-    double gain =
-        balance_inside(low_side->works_to_v, high_side->works_to_v, opamp.plus_v, vp, vn) *
-        balance_inside(low_side->works_to_v, high_side->works_to_v, opamp.minus_v, vp, vn);
+    gain = balance_inside(low_side->works_to_v, high_side->works_to_v, opamp.plus_v, vp, vn) *
+           balance_inside(low_side->works_to_v, high_side->works_to_v, opamp.minus_v, vp, vn);
     gain = SAG_LEAST_GAIN + (1 - SAG_LEAST_GAIN) * gain;
     x = wp * wm * x + p->flipped_v * (1 - wp) - p->flipped_v * (1 - wm) * wp;
 #endif
