@@ -252,31 +252,40 @@ static inline double balance_gain_rate(const sag_bias *bias, size_t k)
     return rate / fmin(p->slew_rise, p->slew_fall);
 }
 
-/* Every op-amp at rest. */
-static inline void balance_check_opamps(const sag_bias *bias, double tolerance)
+/* What is wrong with a bias point, in words, or NULL: the current law at every node, ground
+ * included, to tolerance_a or the rounding of large currents; an op-amp whose gain node moves by
+ * more than 1e-4 of its slew rate. */
+static inline const char *balance_fault(const sag_bias *bias, const balance *b, double tolerance_a)
 {
-    for (size_t k = 0; k < bias->network->opamp_count; k++) {
-        double rate = balance_gain_rate(bias, k);
-        if (!(fabs(rate) <= tolerance)) {
-            print_error("%s at %g V moves at %g of its slew rate\n",
-                        bias->network->opamps[k].part->designator,
-                        bias->network->conditions.supply_v, rate);
-            fail();
+    static char fault[128];
+    const sag_network *network = bias->network;
+    for (size_t i = 0; i < network->design->node_count; i++) {
+        if (!(fabs(b->node_a[i]) <= tolerance_a + 1e-13 * b->node_size_a[i])) {
+            snprintf(fault, sizeof fault, "%.3g A too much at node %s", b->node_a[i],
+                     network->design->nodes[i]);
+            return fault;
         }
     }
+    for (size_t k = 0; k < network->opamp_count; k++) {
+        double rate = balance_gain_rate(bias, k);
+        if (!(fabs(rate) <= 1e-4)) {
+            snprintf(fault, sizeof fault, "%s moves at %.3g of its slew rate",
+                     network->opamps[k].part->designator, rate);
+            return fault;
+        }
+    }
+    return NULL;
 }
 
-/* The current law at every node, ground included: to 1e-12 A, or the rounding of large currents. */
-static inline void balance_check_nodes(const sag_bias *bias, const balance *b, double tolerance_a)
+static inline void balance_check(const sag_bias *bias, double tolerance_a)
 {
-    const sag_design *design = bias->network->design;
-    for (size_t i = 0; i < design->node_count; i++) {
-        if (!(fabs(b->node_a[i]) <= tolerance_a + 1e-13 * b->node_size_a[i])) {
-            print_error("node %s at %g V: %g A too much\n", design->nodes[i],
-                        bias->network->conditions.supply_v, b->node_a[i]);
-            fail();
-        }
+    balance b = balance_of(bias);
+    const char *fault = balance_fault(bias, &b, tolerance_a);
+    if (fault) {
+        print_error("at %g V: %s\n", bias->network->conditions.supply_v, fault);
+        fail();
     }
+    near_rel(b.delivered_w, b.dissipated_w, 1e-9, "power of the battery is dissipated");
 }
 
 #endif

@@ -33,25 +33,24 @@ static inline char *load(const char *file)
 /* text with the first `find`, or every one, replaced; find must be there. Frees text. */
 static inline char *edit(char *text, const char *find, const char *put, int everywhere)
 {
-    char *from = text;
     if (!strstr(text, find)) {
         print_error("the file has no %s\n", find);
         fail();
     }
-    size_t count = 0, used = 0;
-    for (char *at = strstr(text, find); at; at = strstr(at + strlen(find), find)) {
-        count++;
-    }
-    char *changed = sag_new(strlen(text) + count * strlen(put) + 1, 1);
+    size_t length = strlen(text), find_length = strlen(find), put_length = strlen(put), used = 0;
+    char *changed = sag_new(length + length / find_length * put_length + 1, 1);
     assert_non_null(changed);
-    for (char *at = strstr(from, find); at; at = everywhere ? strstr(from, find) : NULL) {
-        memcpy(changed + used, from, (size_t)(at - from));
-        used += (size_t)(at - from);
-        memcpy(changed + used, put, strlen(put));
-        used += strlen(put);
-        from = at + strlen(find);
+    int done = 0;
+    for (size_t i = 0; i < length;) {
+        if (!done && strncmp(text + i, find, find_length) == 0) {
+            memcpy(changed + used, put, put_length);
+            used += put_length;
+            i += find_length;
+            done = !everywhere;
+        } else {
+            changed[used++] = text[i++];
+        }
     }
-    memcpy(changed + used, from, strlen(from) + 1);
     sag_free(text);
     return changed;
 }

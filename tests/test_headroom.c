@@ -1,8 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* headroom: clip onset and the distortion-limited level against fine scans of the level; reasons;
  * threads; playing levels. */
-#include "circuit.h"
-#include "near.h"
+#include "orbits.h"
 
 #include "headroom.h"
 #include "same_point.h"
@@ -31,17 +30,6 @@ static sag_headroom *compute(const circuit *c, const sag_headroom_request *reque
     assert_int_equal(headroom->frequency_count, request->frequency_count);
     return headroom;
 }
-
-#define FOLLOWER(model, rest, load)                                                                \
-    CIRCUIT("'input': {'node': 'in'}, 'output': {'node': 'out', 'load': 'none'}, "                 \
-            "'supply': {'positive': 'bat', 'negative': 'ground', 'nominal': '10V'}",               \
-            "'V1': {'voltage': '" rest "', 'positive': 'mid', 'negative': 'ground'}, "             \
-            "'C1': {'capacitor': '10u', 'between': ['in', 'p']}, "                                 \
-            "'R1': {'resistor': '100k', 'between': ['p', 'mid']}, "                                \
-            "'C2': {'capacitor': '100u', 'between': ['x', 'out']}, "                               \
-            "'R2': {'resistor': '" load "', 'between': ['out', 'ground']}, "                       \
-            "'U1A': {'opamp': '" model                                                             \
-            "', 'plus': 'p', 'minus': 'x', 'out': 'x', 'rails': ['bat', 'ground']}")
 
 /* In steps of 0.2 dB through what headroom found (32 steps a period see a crest to 0.07 dB): limits
  * are met above it, and nowhere below. */
@@ -117,17 +105,19 @@ static void each_kind_of_limit_has_its_onset(void **state)
         sag_limit_kind kind[2];
         double onset_vpk[2]; /* from the model's figures */
     } cases[] = {
-        {FOLLOWER("plain", "7V", "100k"),
+        {ORBITS_FOLLOWER("plain", "7V", "100k"),
          {SAG_LIMIT_RAIL_POSITIVE, SAG_LIMIT_RAIL_POSITIVE},
          {2.88, 2.88}},
-        {FOLLOWER("plain", "3V", "100k"),
+        {ORBITS_FOLLOWER("plain", "3V", "100k"),
          {SAG_LIMIT_RAIL_NEGATIVE, SAG_LIMIT_RAIL_NEGATIVE},
          {2.88, 2.88}},
         /* 0.1 V/us times 0.9 over 2 pi f; at 1 kHz the rails come first */
-        {FOLLOWER("lazy", "5V", "100k"),
+        {ORBITS_FOLLOWER("lazy", "5V", "100k"),
          {SAG_LIMIT_RAIL_POSITIVE, SAG_LIMIT_SLEW},
          {4.88, 0.9 * 0.1e6 / (2 * M_PI * 20e3)}},
-        {FOLLOWER("weak", "5V", "470R"), {SAG_LIMIT_CURRENT, SAG_LIMIT_CURRENT}, {0.46, 0.46}},
+        {ORBITS_FOLLOWER("weak", "5V", "470R"),
+         {SAG_LIMIT_CURRENT, SAG_LIMIT_CURRENT},
+         {0.46, 0.46}},
     };
     for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
         circuit c = circuit_open(cases[i].text, NULL);
