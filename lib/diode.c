@@ -19,6 +19,9 @@ static double refine_omega(double z, double w)
     return w;
 }
 
+/* A result for a nearby z is a start only where its own z is within this. */
+#define NEAR_Z 0.5
+
 double sag_wright_omega(double z)
 {
     if (z < -36) {
@@ -34,7 +37,8 @@ static double junction(double saturation_a, double emission_v, double series_ohm
 {
     double shift = saturation_a * series_ohm;
     double z = log(shift / emission_v) + (v + shift) / emission_v;
-    double omega = z > -36 && *hint > 0 ? refine_omega(z, *hint) : sag_wright_omega(z);
+    int usable = z > -36 && *hint > 0 && fabs(z - *hint - log(*hint)) < NEAR_Z;
+    double omega = usable ? refine_omega(z, *hint) : sag_wright_omega(z);
     *hint = omega > 1e-15 ? omega : 0;
     *slope = omega / (1 + omega) / series_ohm;
     return emission_v / series_ohm * omega - saturation_a;

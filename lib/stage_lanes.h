@@ -503,6 +503,7 @@ static inline lane_mask stage_solve(stage_work *work, const sag_map *map, const 
         }
         open &= ~done;
     }
+    stage_see(work, map, y); /* with the last update: states and outputs are read from this */
     return open;
 }
 

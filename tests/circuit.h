@@ -117,8 +117,10 @@ static inline circuit circuit_open(const char *text, const sag_conditions *condi
 
 static inline sag_conditions circuit_at(double supply_v)
 {
-    return (sag_conditions){
-        .supply_v = supply_v, .drive = SAG_DRIVE_BENCH, .load_ohm = NAN, .load_farad = NAN};
+    return (sag_conditions){.supply_v = supply_v,
+                            .drive = SAG_DRIVE_BENCH,
+                            .load_ohm = (double)NAN,
+                            .load_farad = (double)NAN};
 }
 
 static inline circuit circuit_heron(double supply_v)

@@ -150,9 +150,10 @@ static void a_driven_output_stops_at_its_drop(void **state)
         double load_ohm,
             to_v; /* NAN ohm: the 100 kohm to ground alone; else to this voltage as well */
     } cases[] = {
-        {"plain", NAN, 0},  {"tl072", NAN, 0},  {"tl072", 2e3, 0},   {"tl072", 2e3, 10},
-        {"ne5532", 600, 5}, {"tl062", 10e3, 5}, {"tlv2372", 5e3, 0}, {"tlv2372", 5e3, 10},
-        {"lm358", 10e3, 0}, {"lm358", 5e3, 10}, {"opa1678", 2e3, 5}, {"opa2134", 1e3, 5},
+        {"plain", (double)NAN, 0}, {"tl072", (double)NAN, 0}, {"tl072", 2e3, 0},
+        {"tl072", 2e3, 10},        {"ne5532", 600, 5},        {"tl062", 10e3, 5},
+        {"tlv2372", 5e3, 0},       {"tlv2372", 5e3, 10},      {"lm358", 10e3, 0},
+        {"lm358", 5e3, 10},        {"opa1678", 2e3, 5},       {"opa2134", 1e3, 5},
     };
     for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
         for (int up = 0; up < 2; up++) {

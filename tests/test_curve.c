@@ -51,7 +51,7 @@ static void curves_are_held_at_their_ends(void **state)
         const curve_table *table = &tables[t];
         sag_curve curve;
         assert_int_equal(sag_curve_make(&curve, table->x, table->y, table->count), SAG_OK);
-        static const double beyond[] = {1e-9, 1, 1e6, INFINITY};
+        static const double beyond[] = {1e-9, 1, 1e6, (double)INFINITY};
         for (size_t i = 0; i < sizeof beyond / sizeof *beyond; i++) {
             double slope = 7;
             near_abs(sag_curve_at(&curve, table->x[0] - beyond[i], &slope), table->y[0], 0,
@@ -130,8 +130,9 @@ static const sag_drop_point ragged[] = {
     {10, 2e-3, 0.7},    {10, 1e-5, 0.54},  {4.5, 8.6e-3, 1.34},
     {4.5, 1e-5, 0.69},  {36, 8.6e-3, 0.8}, {4.5, 7.5e-4, 0.75},
     {10, 8.6e-3, 1.18}, {36, 3e-2, 2.41},  {36, 1e-5, 0.16}};
-static const sag_drop_point everywhere[] = {{NAN, 1e-3, 1.5}, {NAN, 5e-3, 3}, {NAN, 2e-2, 3.5}};
-static const sag_drop_point one_point[] = {{NAN, 1e-3, 1.3}};
+static const sag_drop_point everywhere[] = {
+    {(double)NAN, 1e-3, 1.5}, {(double)NAN, 5e-3, 3}, {(double)NAN, 2e-2, 3.5}};
+static const sag_drop_point one_point[] = {{(double)NAN, 1e-3, 1.3}};
 static const sag_drop_point one_current[] = {{30, 7e-4, 1.5}, {10, 7e-4, 1.1}, {5, 7e-4, 0.7}};
 static const sag_drop_point one_row[] = {{10, 1e-3, 1}, {10, 2e-3, 1.2}};
 
@@ -182,7 +183,7 @@ static void drops_go_on_beyond_the_table_as_promised(void **state)
     (void)state;
     for (size_t d = 0; d < DROPS; d++) {
         sag_drop_surface surface = make(&drops[d]);
-        double lowest = INFINITY, highest = 0, last_a = 0;
+        double lowest = (double)INFINITY, highest = 0, last_a = 0;
         for (size_t i = 0; i < drops[d].count; i++) {
             double supply = drops[d].points[i].supply_v;
             lowest = isnan(supply) ? 0 : fmin(lowest, supply);

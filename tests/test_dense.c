@@ -25,7 +25,7 @@ static void fill_complex(uint64_t *seed, size_t count, double complex *values)
 {
     for (size_t i = 0; i < count; i++) {
         double re = chance_between(seed, -1, 1);
-        values[i] = CMPLX(re, chance_between(seed, -1, 1));
+        values[i] = sag_complex(re, chance_between(seed, -1, 1));
     }
 }
 
@@ -77,7 +77,7 @@ static void solve_complex_by_gsl(size_t n, const double complex *a, int transpos
     gsl_linalg_complex_LU_solve(m, order, right, found);
     for (size_t i = 0; i < n; i++) {
         gsl_complex value = gsl_vector_complex_get(found, i);
-        x[i] = CMPLX(GSL_REAL(value), GSL_IMAG(value));
+        x[i] = sag_complex(GSL_REAL(value), GSL_IMAG(value));
     }
     gsl_matrix_complex_free(m);
     gsl_vector_complex_free(right);
@@ -188,11 +188,12 @@ static void residuals_are_small_in_every_row(void **state)
                 largest = fmax(largest, fabs(x[i] / column[i]));
             }
             for (size_t i = 0; i < n; i++) {
-                long double sum = -b[i];
+                long double sum = -(long double)b[i];
                 for (size_t j = 0; j < n; j++) {
-                    sum += (long double)a[i * n + j] * x[j];
+                    sum += (long double)a[i * n + j] * (long double)x[j];
                 }
-                near_abs((double)(sum * row[i]), 0, 1e-14 * largest, "the equation itself");
+                near_abs((double)(sum * (long double)row[i]), 0, 1e-14 * largest,
+                         "the equation itself");
             }
             checked++;
         }
@@ -322,7 +323,7 @@ static void singular_matrices_name_an_unknown(void **state)
         sag_zlu *zlu;
         double complex za[16];
         for (size_t k = 0; k < n * n; k++) {
-            za[k] = CMPLX(cases[i].a[k], cases[i].a[k]);
+            za[k] = sag_complex(cases[i].a[k], cases[i].a[k]);
         }
         size_t zweak = 99;
         assert_int_equal(sag_zlu_new(n, &zlu), SAG_OK);

@@ -51,7 +51,7 @@ static void check_onset(const circuit *c, double frequency_hz, const sag_headroo
     assert_int_equal(sag_steady_frequency(steady, frequency_hz), SAG_OK);
     assert_int_equal(sag_steady_solve(steady, level, STEPS, point, swing), SAG_OK);
     for (int l = 0; l < STEPS; l++) {
-        double least = INFINITY;
+        double least = (double)INFINITY;
         for (size_t k = 0; k < opamps; k++) {
             least = fmin(least, swing[(size_t)l * opamps + k].left_db);
         }
@@ -299,8 +299,9 @@ static void playing_levels_fall_above_400_hz(void **state)
     static const struct {
         double vpk, frequency_hz, slope_db, expected;
     } cases[] = {
-        {0.7, 31, 6, 0.7},           {0.7, 400, 6, 0.7}, {1, 800, 6, 0.501187233627},
-        {1, 1600, 6, 0.25118864315}, {2, 4000, 20, NAN}, {1, 12800, 0, 1},
+        {0.7, 31, 6, 0.7},           {0.7, 400, 6, 0.7},
+        {1, 800, 6, 0.501187233627}, {1, 1600, 6, 0.25118864315},
+        {2, 4000, 20, (double)NAN},  {1, 12800, 0, 1},
         {1, 800, 3, 0.70794578438},  {0, 800, 6, 0},
     };
     for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {

@@ -216,7 +216,7 @@ static void a_bad_frequency_fails_the_call(void **state)
     sag_levels *results[SUPPLIES];
     sag_levels_request request = request_of(2);
     request.level_count = 1;
-    frequency_hz[6] = NAN;
+    frequency_hz[6] = (double)NAN;
     assert_int_equal(sag_levels_compute(h.bias, SUPPLIES, &request, results, NULL),
                      SAG_BAD_ARGUMENT);
     for (int i = 0; i < SUPPLIES; i++) {

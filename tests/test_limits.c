@@ -124,7 +124,7 @@ static void thd_counts_what_lies_in_its_bandwidth(void **state)
 {
     (void)state;
     circuit c = circuit_heron(9);
-    static const double bandwidths[] = {INFINITY, 50e3, 22e3, 15e3, 10e3};
+    static const double bandwidths[] = {(double)INFINITY, 50e3, 22e3, 15e3, 10e3};
     static const int highest[] = {15, 7, 3, 2, 1};
     for (size_t i = 0; i < 5; i++) {
         sag_steady_settings settings = sag_steady_defaults();
@@ -233,7 +233,7 @@ static void odd_requests_get_a_plain_answer(void **state)
     (void)state;
     circuit c = circuit_heron(9);
     sag_steady *steady = steady_of(&c, 0, 0);
-    static const double bad[] = {0, -1, NAN, INFINITY, -INFINITY};
+    static const double bad[] = {0, -1, (double)NAN, (double)INFINITY, -(double)INFINITY};
     for (size_t i = 0; i < 5; i++) {
         assert_int_equal(sag_steady_frequency(steady, bad[i]), SAG_BAD_ARGUMENT);
     }

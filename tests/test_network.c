@@ -4,6 +4,7 @@
 #include "balance.h"
 #include "near.h"
 
+#include "dense.h"
 #include "response.h"
 
 #include <gsl/gsl_errno.h>
@@ -229,7 +230,7 @@ static void coils_and_capacitors_have_their_losses(void **state)
     near_abs(circuit_a(&c, "C2"), 0, 1e-18, "no leakage given");
     static const double frequencies[] = {1, 100, 1e4, 1e7};
     for (size_t i = 0; i < 4; i++) {
-        double complex z = 50 + 1 / CMPLX(0, 2 * M_PI * frequencies[i] * 1e-6);
+        double complex z = 50 + 1 / sag_complex(0, 2 * M_PI * frequencies[i] * 1e-6);
         double complex load = 1 / (1 / z + 1e-4), expected = load / (load + 1050);
         near_abs(cabs(gain_at(&c, frequencies[i]) - expected), 0, 1e-12, FROM_PARTS);
     }
@@ -249,7 +250,7 @@ static void an_inductor_is_an_inductor(void **state)
         NULL);
     static const double frequencies[] = {0.01, 50, 1e3, 1e5};
     for (size_t i = 0; i < 4; i++) {
-        double complex z = CMPLX(30, 2 * M_PI * frequencies[i] * 0.15);
+        double complex z = sag_complex(30, 2 * M_PI * frequencies[i] * 0.15);
         double complex load = 1 / (1 / z + 1e-6);
         near_abs(cabs(gain_at(&c, frequencies[i]) - load / (load + 1000)), 0, 1e-12, FROM_PARTS);
     }
@@ -271,9 +272,11 @@ static void the_load_can_be_another(void **state)
     static const struct {
         double ohm, farad, expected_ohm, expected_farad;
     } cases[] = {
-        {NAN, 99, 100e3, 1e-9}, /* the design's own, whatever load_farad says */
-        {10e3, 0, 10e3, 0},         {10e3, 4.7e-9, 10e3, 4.7e-9},
-        {INFINITY, 0, INFINITY, 0}, {INFINITY, 1e-8, INFINITY, 1e-8},
+        {(double)NAN, 99, 100e3, 1e-9}, /* the design's own, whatever load_farad says */
+        {10e3, 0, 10e3, 0},
+        {10e3, 4.7e-9, 10e3, 4.7e-9},
+        {(double)INFINITY, 0, (double)INFINITY, 0},
+        {(double)INFINITY, 1e-8, (double)INFINITY, 1e-8},
     };
     for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
         sag_conditions conditions = circuit_at(9);
@@ -281,7 +284,7 @@ static void the_load_can_be_another(void **state)
         conditions.load_farad = cases[i].farad;
         circuit c = circuit_open_design(circuit_read(THROUGH), &conditions);
         double complex y =
-            CMPLX(1 / cases[i].expected_ohm, 2 * M_PI * 5000 * cases[i].expected_farad);
+            sag_complex(1 / cases[i].expected_ohm, 2 * M_PI * 5000 * cases[i].expected_farad);
         near_abs(cabs(gain_at(&c, 5000) - 1 / (1 + 10e3 * y)), 0, 1e-12, FROM_PARTS);
         circuit_close(&c);
     }
@@ -297,9 +300,9 @@ static void pickups_stand_in_front(void **state)
     circuit c = circuit_open_design(circuit_read(THROUGH), &conditions);
     for (size_t i = 0; i < 4; i++) {
         double w = 2 * M_PI * frequencies[i];
-        double complex load = 1 / CMPLX(1e-5, w * 1e-9),
-                       y = 1 / (9950 + load) + CMPLX(0, w * 120e-12);
-        double complex at_in = 1 / (1 + CMPLX(11e3, w * 5) * y);
+        double complex load = 1 / sag_complex(1e-5, w * 1e-9),
+                       y = 1 / (9950 + load) + sag_complex(0, w * 120e-12);
+        double complex at_in = 1 / (1 + sag_complex(11e3, w * 5) * y);
         near_abs(cabs(gain_at(&c, frequencies[i]) - at_in * load / (9950 + load)), 0, 1e-11,
                  FROM_PARTS);
     }
@@ -317,7 +320,7 @@ static void pickups_stand_in_front(void **state)
     circuit_close(&c);
     c = circuit_open_design(design, &conditions);
     for (size_t i = 0; i < 4; i++) {
-        double complex z = 1 / CMPLX(0, 2 * M_PI * frequencies[i] * 1e-9);
+        double complex z = 1 / sag_complex(0, 2 * M_PI * frequencies[i] * 1e-9);
         near_abs(cabs(gain_at(&c, frequencies[i]) - 10e6 / (10e6 + 10e3 + z)), 0, 1e-11,
                  FROM_PARTS);
     }
@@ -414,8 +417,9 @@ static void the_battery_has_two_resistances(void **state)
     for (size_t i = 0; i < 3; i++) {
         double w = 2 * M_PI * frequencies[i];
         double complex slow =
-            1 / (1 / 2.3 + CMPLX(0, w * 3 / 2.3)); /* settles with 3 s: estimate of the library */
-        double complex z = 1 / (1 / (1.7 + slow) + 1 / CMPLX(1000, w * 1e-3));
+            1 /
+            (1 / 2.3 + sag_complex(0, w * 3 / 2.3)); /* settles with 3 s: estimate of the library */
+        double complex z = 1 / (1 / (1.7 + slow) + 1 / sag_complex(1000, w * 1e-3));
         double complex expected = z / (z + 100);
         near_abs(cabs(gain_at(&c, frequencies[i]) - expected), 0, 1e-12, FROM_PARTS);
     }
@@ -456,7 +460,7 @@ static void a_middle_makes_two_halves(void **state)
 static void impossible_supplies_are_bad_arguments(void **state)
 {
     (void)state;
-    static const double supplies[] = {0, 0.099, -9, 100.1, 1e300, NAN, INFINITY};
+    static const double supplies[] = {0, 0.099, -9, 100.1, 1e300, (double)NAN, (double)INFINITY};
     sag_design *design = circuit_load(CIRCUIT_HERON);
     for (size_t i = 0; i < sizeof supplies / sizeof *supplies; i++) {
         sag_conditions conditions = circuit_at(supplies[i]);
@@ -518,7 +522,7 @@ static void undetermined_equations_name_a_node_or_part(void **state)
                              "'R90': {'resistor': '1k', 'between': ['bat', 'ground']}, "
                              "'C1': {'capacitor': '1u', 'between': ['in', 'jack']}"));
     sag_conditions conditions = circuit_at(9);
-    conditions.load_ohm = INFINITY;
+    conditions.load_ohm = (double)INFINITY;
     circuit c;
     assert_int_equal(circuit_try(&c, design, &conditions), SAG_SINGULAR);
     assert_true(circuit_reports(&c, "node jack", "node jack"));

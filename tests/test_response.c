@@ -5,6 +5,7 @@
 #include "near.h"
 
 #include "bias_private.h"
+#include "dense.h"
 #include "response.h"
 
 #include <gsl/gsl_errno.h>
@@ -41,13 +42,13 @@ static const double audio_hz[] = {0.1, 20, 159.154943, 1000, 7000, 20000, 1e6};
 
 static double complex rc(double w)
 {
-    return 1 / (1 + CMPLX(0, w * 1e3 * 1e-6)) * 1; /* 950 + 50 ohm, 1 uF, no load */
+    return 1 / (1 + sag_complex(0, w * 1e3 * 1e-6)) * 1; /* 950 + 50 ohm, 1 uF, no load */
 }
 
 static double complex rlc(double w)
 {
-    double complex load = 1 / (1e-4 + CMPLX(0, w * 100e-9));
-    return load / (load + CMPLX(50 + 20, w * 0.1));
+    double complex load = 1 / (1e-4 + sag_complex(0, w * 100e-9));
+    return load / (load + sag_complex(50 + 20, w * 0.1));
 }
 
 static double complex divider(double w)
@@ -58,7 +59,7 @@ static double complex divider(double w)
 
 static double complex high_pass(double w)
 {
-    return 10e3 / (10e3 + 50 + 1 / CMPLX(0, w * 100e-9));
+    return 10e3 / (10e3 + 50 + 1 / sag_complex(0, w * 100e-9));
 }
 
 static void passive_circuits_have_their_closed_form(void **state)
@@ -96,7 +97,7 @@ static void passive_circuits_have_their_closed_form(void **state)
         circuit_close(&c);
     }
     near_db(sag_gain_db(0.1), -20, 1e-12, "20 log10");
-    near_abs(sag_phase_deg(CMPLX(0, -1)), -90, 1e-12, "minus j");
+    near_abs(sag_phase_deg(sag_complex(0, -1)), -90, 1e-12, "minus j");
     near_abs(sag_phase_deg(-1), 180, 1e-12, "an inverter");
 }
 
@@ -125,7 +126,7 @@ static void stages_lose_gain_with_their_bandwidth(void **state)
                      NULL);
     double wt = 2 * M_PI * 1e6;
     for (size_t k = 1; k < AUDIO; k++) {
-        double complex s = CMPLX(0, 2 * M_PI * audio_hz[k]), a = wt / (s + wt / 1e5);
+        double complex s = sag_complex(0, 2 * M_PI * audio_hz[k]), a = wt / (s + wt / 1e5);
         double complex in = (1 / (1 / 1e6 + 1 / 1e6)) / (1 / (1 / 1e6 + 1 / 1e6) + 50);
         double complex expected = in * a / (a + 1 + 1e-4);
         near_abs(cabs(gain_of(&follower, audio_hz[k]) - expected), 0, 1e-7, CLOSED);
@@ -168,7 +169,7 @@ static void nodes_obey_the_current_law(void **state)
     sag_response *response;
     assert_int_equal(sag_response_new(c.bias, &response), SAG_OK);
     for (size_t k = 0; k < AUDIO; k++) {
-        double complex gain, s = CMPLX(0, 2 * M_PI * audio_hz[k]);
+        double complex gain, s = sag_complex(0, 2 * M_PI * audio_hz[k]);
         assert_int_equal(sag_response_gain(response, audio_hz[k], &gain), SAG_OK);
         double complex in = sag_response_node(response, circuit_node(&c, "bass_in"));
         double complex buf = sag_response_node(response, circuit_node(&c, "buf"));

@@ -101,7 +101,7 @@ static double complex phasor(const double *samples, int steps, int order)
 {
     double complex sum = 0;
     for (int n = 0; n < steps; n++) {
-        sum += samples[n] * cexp(CMPLX(0, -2 * M_PI * order * (n + 1) / steps));
+        sum += samples[n] * cexp(sag_complex(0, -2 * M_PI * order * (n + 1) / steps));
     }
     return sum * (order ? 2.0 : 1.0) / steps;
 }
@@ -151,13 +151,13 @@ static void orbits_are_where_time_stepping_ends(void **state)
         }
         near_abs(point.thd, sqrt(sum) / cabs(first), cases[i].ratio, "time stepping from rest");
         if (point.thd > 1e-3) { /* else the gain has the steps' own error divided out */
-            double complex gain = first / CMPLX(0, -level);
+            double complex gain = first / sag_complex(0, -level);
             near_db(point.gain_db, 20 * log10(cabs(gain)), cases[i].gain_db,
                     "time stepping from rest");
             near_abs(point.phase_deg, carg(gain) * 180 / M_PI, 1e3 * cases[i].ratio,
                      "time stepping from rest");
         }
-        double highest = -INFINITY, lowest = INFINITY;
+        double highest = -(double)INFINITY, lowest = (double)INFINITY;
         for (int n = 0; n < STEPS; n++) {
             highest = fmax(highest, s.period.output[n]);
             lowest = fmin(lowest, s.period.output[n]);
