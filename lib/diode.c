@@ -71,30 +71,41 @@ double sag_diode_current_near(const sag_diode_law *law, double v, double *slope,
     return current;
 }
 
+#define FIT_ROUNDS 40
+
 sag_status sag_diode_fit(const sag_forward_point *points, size_t count, double breakdown_v,
                          sag_diode_law *law)
 {
     const double least_ohm = 1e-3;
-    double n_vt, ohm = least_ohm;
+    double n_vt = NAN, ohm = least_ohm, saturation_a = 0;
     if (count == 0) {
         return SAG_BAD_INPUT;
     }
-    if (count == 1) {
-        n_vt = (points[0].voltage_v < 0.45 ? 1.0 : 1.8) * SAG_THERMAL_V;
-    } else if (count == 2) {
-        n_vt = (points[1].voltage_v - points[0].voltage_v) /
-               log(points[1].current_a / points[0].current_a);
-    } else {
-        /* Two differences of v = n Vt ln(i / Is) + R i: linear in n Vt and R. */
-        double l1 = log(points[1].current_a / points[0].current_a);
-        double l2 = log(points[2].current_a / points[1].current_a);
-        double d1 = points[1].current_a - points[0].current_a;
-        double d2 = points[2].current_a - points[1].current_a;
-        double v1 = points[1].voltage_v - points[0].voltage_v;
-        double v2 = points[2].voltage_v - points[1].voltage_v;
-        double determinant = l1 * d2 - l2 * d1;
-        n_vt = (v1 * d2 - v2 * d1) / determinant;
-        ohm = (l1 * v2 - l2 * v1) / determinant;
+    /* v = n Vt ln((i + Is)/Is) + R i: differences of it are linear in n Vt and R once Is is known. Is starts from 0, and each
+     * round brings it nearer by the share it has in the smallest current. */
+    for (int round = 0; round < FIT_ROUNDS; round++) {
+        double l1 = 0, l2 = 0;
+        if (count > 1) {
+            l1 = log((points[1].current_a + saturation_a) / (points[0].current_a + saturation_a));
+        }
+        if (count == 1) {
+            n_vt = (points[0].voltage_v < 0.45 ? 1.0 : 1.8) * SAG_THERMAL_V;
+        } else if (count == 2) {
+            n_vt = (points[1].voltage_v - points[0].voltage_v - ohm * (points[1].current_a - points[0].current_a)) / l1;
+        } else {
+            l2 = log((points[2].current_a + saturation_a) / (points[1].current_a + saturation_a));
+            double d1 = points[1].current_a - points[0].current_a;
+            double d2 = points[2].current_a - points[1].current_a;
+            double v1 = points[1].voltage_v - points[0].voltage_v;
+            double v2 = points[2].voltage_v - points[1].voltage_v;
+            double determinant = l1 * d2 - l2 * d1;
+            n_vt = (v1 * d2 - v2 * d1) / determinant;
+            ohm = (l1 * v2 - l2 * v1) / determinant;
+        }
+        saturation_a = points[0].current_a / expm1((points[0].voltage_v - ohm * points[0].current_a) / n_vt);
+        if (!(saturation_a > 0)) {
+            return SAG_BAD_INPUT;
+        }
     }
     if (!(n_vt >= 0.8 * SAG_THERMAL_V) || !(n_vt <= 12 * SAG_THERMAL_V) || !(ohm >= 0)) {
         return SAG_BAD_INPUT;
@@ -102,7 +113,6 @@ sag_status sag_diode_fit(const sag_forward_point *points, size_t count, double b
     law->emission_v = n_vt;
     law->series_ohm = fmax(ohm, least_ohm);
     law->breakdown_v = breakdown_v;
-    double junction_v = points[0].voltage_v - law->series_ohm * points[0].current_a;
-    law->saturation_a = points[0].current_a / expm1(junction_v / n_vt);
-    return law->saturation_a > 0 && isfinite(law->saturation_a) ? SAG_OK : SAG_BAD_INPUT;
+    law->saturation_a = saturation_a;
+    return isfinite(saturation_a) ? SAG_OK : SAG_BAD_INPUT;
 }

@@ -32,6 +32,8 @@
 #define STAGE_HALF_STEPS 18
 /* What an estimate of the error left must stay below, over the tolerance: slow states sum up what each stage leaves. */
 #define EARLY 1e-4
+/* The rate of the last two steps is believed for steps up to this, over the tolerance: longer ones may have crossed a bend. */
+#define RATED 100.0
 #define STAGE_MARGIN_KNEES    5.0 /* how far a Newton step may take an output past its limit */
 
 /* What one residual row depends on: an observed quantity, with the derivative. */
@@ -137,6 +139,31 @@ static inline lane_mask stage_near(const sag_stage_opamp *p, lane vo, lane io, l
     return LANE_LESS(vp - vo, clear) | LANE_LESS(vo - vn, clear);
 }
 
+/* The drop towards one rail with its derivatives; current counts out of the pin for the high side, into it for the low. */
+typedef struct {
+    lane drop, by_current, by_supply;
+} stage_limit;
+
+/* Under a heavy load the limit of the side that carries the current falls past the other's. Then it rules, and the other
+ * gives way to four half-knees beside it: both at once would fight each other. */
+static inline void stage_part_limits(const sag_stage_opamp *p, lane io, lane supply, stage_limit *high,
+                                     stage_limit *low)
+{
+    double apart = 2 * (p->knee_high_v + p->knee_low_v);
+    lane_mask crossed = LANE_LESS(supply - high->drop - low->drop, lane_of(apart));
+    if (!lane_any(crossed)) {
+        return;
+    }
+    lane_mask sinks = LANE_LESS(io, lane_of(0)), give_low = crossed & ~sinks, give_high = crossed & sinks;
+    stage_limit h = *high, l = *low;
+    low->drop = lane_select(give_low, supply - h.drop - apart, l.drop);
+    low->by_current = lane_select(give_low, h.by_current, l.by_current);
+    low->by_supply = lane_select(give_low, 1.0 - h.by_supply, l.by_supply);
+    high->drop = lane_select(give_high, supply - l.drop - apart, h.drop);
+    high->by_current = lane_select(give_high, l.by_current, h.by_current);
+    high->by_supply = lane_select(give_high, 1.0 - l.by_supply, h.by_supply);
+}
+
 typedef struct {
     lane sum;                              /* all clamps together, V/s, positive pulls vg down */
     lane by_vo, by_io, by_vp, by_vn;       /* derivatives of sum */
@@ -150,23 +177,25 @@ static inline stage_clamps stage_clamp(const sag_stage_opamp *p, double widen, l
     lane_mask near = stage_near(p, vo, io, vp, vn);
     stage_clamps c = {zero, zero, zero, zero, zero, near};
     if (lane_any(near)) {
-        lane by_current, by_supply, slope;
-        lane drop = stage_drop(&p->high, io, vp - vn, &by_current, &by_supply);
+        lane slope, supply = vp - vn;
+        stage_limit high, low;
+        high.drop = stage_drop(&p->high, io, supply, &high.by_current, &high.by_supply);
+        low.drop = stage_drop(&p->low, -io, supply, &low.by_current, &low.by_supply);
+        stage_part_limits(p, io, supply, &high, &low);
         double gain = widen * p->slew_rise / p->knee_high_v;
-        c.sum += gain * lane_ramp(vo - vp + drop + p->knee_high_v, p->knee_high_v, &slope);
+        c.sum += gain * lane_ramp(vo - vp + high.drop + p->knee_high_v, p->knee_high_v, &slope);
         slope *= gain;
         c.by_vo += slope;
-        c.by_io += slope * by_current;
-        c.by_vp += slope * (by_supply - 1.0);
-        c.by_vn -= slope * by_supply;
-        drop = stage_drop(&p->low, -io, vp - vn, &by_current, &by_supply);
+        c.by_io += slope * high.by_current;
+        c.by_vp += slope * (high.by_supply - 1.0);
+        c.by_vn -= slope * high.by_supply;
         gain = widen * p->slew_fall / p->knee_low_v;
-        c.sum -= gain * lane_ramp(vn + drop - vo + p->knee_low_v, p->knee_low_v, &slope);
+        c.sum -= gain * lane_ramp(vn + low.drop - vo + p->knee_low_v, p->knee_low_v, &slope);
         slope *= gain;
         c.by_vo += slope;
-        c.by_io += slope * by_current;
-        c.by_vp -= slope * by_supply;
-        c.by_vn -= slope * (1.0 - by_supply);
+        c.by_io += slope * low.by_current;
+        c.by_vp -= slope * low.by_supply;
+        c.by_vn -= slope * (1.0 - low.by_supply);
     }
     lane source_over = io - p->short_source_a + p->knee_source_a;
     lane sink_over = -io - p->short_sink_a + p->knee_sink_a;
@@ -489,8 +518,10 @@ static inline lane_mask stage_solve(stage_work *work, const sag_map *map, const 
         lane_mask done = LANE_LESS(largest, lane_of(work->tolerance_v));
         /* Two steps tell the rate: Newton's error after this one is about its size times their ratio squared. */
         lane ratio = largest / before;
-        done |= (round < STAGE_FULL_STEPS ? LANE_LESS(ratio, lane_of(0.05)) : LANE_LESS(lane_of(1), lane_of(0))) &
-                LANE_LESS(largest * ratio * ratio, lane_of(EARLY * work->tolerance_v));
+        if (a > 0 && round < STAGE_FULL_STEPS) {
+            done |= LANE_LESS(ratio, lane_of(0.05)) & LANE_LESS(largest, lane_of(RATED * work->tolerance_v)) &
+                    LANE_LESS(largest * ratio * ratio, lane_of(EARLY * work->tolerance_v));
+        }
         before = largest;
         /* A step within half a knee that had no clamp near it leaves only the smooth curves' second order. */
         lane_mask smooth = ~work->bent & LANE_LESS(largest, lane_of(work->smooth_step_v));

@@ -154,7 +154,7 @@ static void a_hint_does_not_change_the_current(void **state)
             double slope, plain_slope;
             double current = sag_diode_current_near(&laws[i], v, &slope, &hint);
             double plain = sag_diode_current(&laws[i], v, &plain_slope);
-            near_abs(current, plain, 1e-13 * fabs(plain) + 1e-13 * laws[i].saturation_a,
+            near_abs(current, plain, 1e-12 * fabs(plain) + 1e-12 * laws[i].saturation_a,
                      "without hint");
             near_abs(slope, plain_slope, 1e-12 * plain_slope, "without hint");
         }
