@@ -37,6 +37,36 @@ static double middle_v(const sag_network *network)
     return supply->positive == SAG_GROUND ? -volts / 2 : volts / 2;
 }
 
+/* Rates of settling: from far above every op-amp's to where a second changes nothing. */
+#define FASTEST_PER_S 1e9
+#define SLOWEST_PER_S 1e-4
+#define MOST_SETTLING 300
+
+/* Where Newton finds no way, the outputs are let go from the middle of the supply with all capacitors open, and followed as
+ * they slew to where they stay: implicit steps of the gain nodes alone, longer each time one succeeds. This also picks, of
+ * several resting points, one that is stable. Left in y; returns the lanes that found none. */
+static lane_mask settle(stage_work *work, const sag_map *map, double *history, double *y, double *trial)
+{
+    const sag_network *network = work->devices->network;
+    double rate = FASTEST_PER_S;
+    for (size_t i = 0; i < network->source_count; i++) {
+        y[i] = i < network->opamp_count ? middle_v(network) : 0;
+    }
+    for (int tries = 0; tries < MOST_SETTLING && rate > SLOWEST_PER_S; tries++) {
+        memcpy(trial, y, network->source_count * sizeof *y);
+        memcpy(history + network->state_count, y, network->opamp_count * sizeof *y);
+        work->settle = rate;
+        if (!lane_any(stage_solve(work, map, history, 0, trial, -1, 0))) {
+            memcpy(y, trial, network->source_count * sizeof *y);
+            rate *= 0.5;
+        } else {
+            rate *= 5;
+        }
+    }
+    work->settle = 0;
+    return stage_solve(work, map, history, 0, y, -1, 0);
+}
+
 /* One solve of the resting equations with the devices as they are. Reads and writes bias->unknown. */
 static sag_status solve(sag_bias *bias, int from_linear)
 {
@@ -44,7 +74,7 @@ static sag_status solve(sag_bias *bias, int from_linear)
     sag_map map = {0};
     sag_map_maker *maker = NULL;
     stage_work work = {0};
-    double *base = sag_new(network->source_count, sizeof *base);
+    double *base = sag_new(2 * network->source_count, sizeof *base); /* zeros, then room for trials */
     double *history = sag_new(network->state_count + network->opamp_count, sizeof *history);
     sag_status status = base && history ? SAG_OK : SAG_NO_MEMORY;
     if (status == SAG_OK) {
@@ -64,7 +94,9 @@ static sag_status solve(sag_bias *bias, int from_linear)
         work.base_source = base;
         work.tolerance_v = TOLERANCE_V;
         lane_mask open = stage_solve_surely(&work, &map, history, 0, bias->unknown, -1, from_linear);
-        stage_see(&work, &map, bias->unknown);
+        if (lane_any(open)) {
+            open = settle(&work, &map, history, bias->unknown, base + network->source_count);
+        }
         memcpy(bias->observed, work.seen, network->observed_count * sizeof *bias->observed);
         for (size_t r = 0; r < network->rail_count; r++) {
             size_t row = sag_network_rail_row(network, r);
@@ -92,6 +124,9 @@ static sag_status check_opamps(const sag_bias *bias, sag_report *report)
         char where[64];
         snprintf(where, sizeof where, "%s at %.4g V", data->part->designator,
                  network->conditions.supply_v);
+        if (!isfinite(rail_v) || rail_v < -1) { /* of a solve that failed: says nothing */
+            continue;
+        }
         if (rail_v < data->model->stops_below_v) {
             sag_report_on(report, SAG_WARNING, where, "ask for higher supplies, or try another op-amp",
                           "%s gets %.3g V; %s stops working below %.3g V.", data->part->designator,

@@ -77,7 +77,7 @@ sag_status sag_diode_fit(const sag_forward_point *points, size_t count, double b
                          sag_diode_law *law)
 {
     const double least_ohm = 1e-3;
-    double n_vt = NAN, ohm = least_ohm, saturation_a = 0;
+    double n_vt = (double)NAN, ohm = least_ohm, saturation_a = 0;
     if (count == 0) {
         return SAG_BAD_INPUT;
     }

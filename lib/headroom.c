@@ -74,11 +74,13 @@ static solved look_up(search *s, double level_dbv)
         }
     }
     solve(s, level_dbv);
-    solved found = {.level_dbv = level_dbv, .left_db = INFINITY, .thd = s->point.thd};
+    solved found = {.level_dbv = level_dbv, .left_db = (double)INFINITY, .thd = s->point.thd};
     for (size_t k = 0; k < s->opamps; k++) {
         found.left_db = fmin(found.left_db, s->swings[k].left_db);
     }
-    s->memory[s->remembered++ % REMEMBERED] = found;
+    if (!s->failed) {
+        s->memory[s->remembered++ % REMEMBERED] = found;
+    }
     return found;
 }
 
@@ -125,7 +127,7 @@ static sag_status find_onset(search *s, sag_headroom_point *point)
 {
     sag_limit limit;
     double guess = sag_steady_linear_onset(s->steady, &limit);
-    point->clip_onset_vpk = NAN;
+    point->clip_onset_vpk = (double)NAN;
     point->clip_onset_reason = SAG_HEADROOM_UNKNOWN;
     point->limited_by = (sag_limit){-1, SAG_LIMIT_NONE};
     if (!(guess > 0) || sag_level_dbv(guess) > HIGHEST_DBV) {
@@ -171,7 +173,7 @@ static sag_status find_onset(search *s, sag_headroom_point *point)
 static sag_status find_distortion_limit(search *s, double soft_vpk, sag_headroom_point *point)
 {
     double low = sag_level_dbv(soft_vpk), high = low;
-    point->max_input_vpk = point->max_output_vpk = NAN;
+    point->max_input_vpk = point->max_output_vpk = (double)NAN;
     point->max_input_reason = SAG_HEADROOM_UNKNOWN;
     s->failed = 0;
     if (excess(low, s) > 0) {
@@ -195,7 +197,8 @@ static sag_status find_distortion_limit(search *s, double soft_vpk, sag_headroom
     if (s->failed) {
         return SAG_OK;
     }
-    double thd_above = look_up(s, high + SCAN_DB).thd;
+    double thd_above = look_up(s, high + SCAN_DB).thd; /* NAN without a solution there: no fall known */
+    s->failed = 0;
     double limit;
     sag_status status = find_root(excess, s, low, high, &limit);
     if (status == SAG_OK) {
@@ -215,6 +218,16 @@ typedef struct {
     size_t blocks;
 } map_work;
 
+static sag_headroom_point unknown_point(void)
+{
+    return (sag_headroom_point){.clip_onset_vpk = (double)NAN,
+                                .clip_onset_reason = SAG_HEADROOM_UNKNOWN,
+                                .limited_by = {-1, SAG_LIMIT_NONE},
+                                .max_input_vpk = (double)NAN,
+                                .max_input_reason = SAG_HEADROOM_UNKNOWN,
+                                .max_output_vpk = (double)NAN};
+}
+
 static sag_status run_block(void *context, size_t index)
 {
     const map_work *work = context;
@@ -233,6 +246,11 @@ static sag_status run_block(void *context, size_t index)
         s.failed = 0;
         s.remembered = 0;
         status = sag_steady_frequency(s.steady, request->frequency_hz[f]);
+        if (status > SAG_OK) { /* no linear solution: a hole, not the end of the block */
+            headroom->points[f] = unknown_point();
+            status = SAG_OK;
+            continue;
+        }
         if (status == SAG_OK) {
             status = find_onset(&s, &headroom->points[f]);
         }

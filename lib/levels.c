@@ -76,7 +76,7 @@ static sag_status run_block(void *context, size_t index)
     }
     for (size_t f = from; status == SAG_OK && f < to && f < request->frequency_count; f++) {
         status = sag_steady_frequency(steady, request->frequency_hz[f]);
-        if (status == SAG_OK) {
+        if (status >= SAG_OK) { /* points at a frequency that could not be prepared come back as failed */
             status = sag_steady_solve(steady, request->level_vpk, count, points, swings);
         }
         for (size_t l = 0; status == SAG_OK && l < count; l++) {

@@ -102,7 +102,7 @@ sag_status sag_find_supply_state(const sag_design *design, const sag_conditions 
                                  sag_supply_state *state)
 {
     const sag_supply *supply = &design->supply;
-    *state = (sag_supply_state){.depth = NAN,
+    *state = (sag_supply_state){.depth = (double)NAN,
                                 .audio_ohm = supply->resistance_ohm,
                                 .dc_ohm = supply->resistance_ohm};
     const sag_battery_model *battery = supply->battery;
@@ -150,8 +150,8 @@ sag_conditions sag_conditions_defaults(const sag_design *design)
 {
     return (sag_conditions){.supply_v = design->supply.nominal_v,
                             .drive = SAG_DRIVE_BENCH,
-                            .load_ohm = NAN,
-                            .load_farad = NAN};
+                            .load_ohm = (double)NAN,
+                            .load_farad = (double)NAN};
 }
 
 /* Turns the collected entries into dense equations. */

@@ -1,10 +1,10 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* network.h - the equations of a design under one set of conditions.
  *
- *     C x' + G x + N phi(N' x) = B u + constants
+ *     C x' + G x + S src = constant + drive u
  *
- * x holds the node voltages (V), branch currents (A) and op-amp input filters (V); phi are the currents
- * and slopes of op-amps, their rails and diodes. A current is positive leaving the node into the part,
+ * x holds the node voltages (V), branch currents (A) and op-amp input filters (V); src are what op-amps,
+ * their rails and diodes feed in (network_private.h), u the source's EMF. A current is positive leaving the node into the part,
  * so each row of a node reads: the sum of the currents leaving it is zero. A network is constant once
  * made and may be shared by threads. */
 #ifndef RAILSAG_NETWORK_H

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* response.h - the small-signal response at a bias point, and the natural frequencies.
  *
- *     (j w C + G + N phi'(bias) N') X = B        output over the source's EMF                     */
+ *     (j w E + A) X = drive        small_signal.h has the matrices; output over the source's EMF */
 #ifndef RAILSAG_RESPONSE_H
 #define RAILSAG_RESPONSE_H
 

@@ -119,7 +119,7 @@ static sag_status fill_opamp(sag_stage_opamp *opamp, const sag_network_opamp_dat
     opamp->clear_v = opamp->clear_ohm = 0;
     bound_drop(&data->high, &opamp->clear_v, &opamp->clear_ohm);
     bound_drop(&data->low, &opamp->clear_v, &opamp->clear_ohm);
-    opamp->clear_v += WIDEST_KNEE_V;
+    opamp->clear_v += WIDEST_KNEE_V + SAG_SMOOTH_STEP_V;
     opamp->rail = (size_t)data->rail;
     TRY(make_line(&data->high, rail_v, &opamp->high));
     return make_line(&data->low, rail_v, &opamp->low);
@@ -176,7 +176,7 @@ void sag_devices_clear(sag_devices *devices)
 
 sag_status sag_map_new(const sag_network *network, sag_map *map)
 {
-    map->a = NAN;
+    map->a = (double)NAN;
     map->rows = network->state_count + network->observed_count;
     map->columns = network->state_count + 1 + network->source_count;
     map->m = sag_new(map->rows * map->columns, sizeof *map->m);
@@ -253,7 +253,7 @@ sag_status sag_map_fill(sag_map_maker *maker, double a, sag_map *map)
 {
     const sag_network *network = maker->devices->network;
     size_t states = network->state_count;
-    map->a = a;
+    map->a = (double)NAN; /* nobody may take a half-filled map for the one at this rate */
     TRY(factor(maker, a));
     for (size_t column = 0; column < map->columns; column++) {
         clear_x(maker);
@@ -276,6 +276,7 @@ sag_status sag_map_fill(sag_map_maker *maker, double a, sag_map *map)
     for (size_t row = 0; row < network->observed_count; row++) {
         map->rest[row] = sag_sparse_dot(&network->observed[row], maker->x);
     }
+    map->a = a;
     return SAG_OK;
 }
 

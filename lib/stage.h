@@ -16,6 +16,9 @@
 
 #include "network_private.h"
 
+/* A Newton step shorter than this cannot have brought an output from clear of its limits into a clamp. */
+#define SAG_SMOOTH_STEP_V 5e-3
+
 /* A limit counts as met when its clamp carries this share of the slew rate: the output has come to the limit's knee. A
  * larger share would also ask for a large drive: a tenth of the slew rate takes 70 mV at the input of a slow-input JFET
  * part, and its stage has 3 percent THD by then. */

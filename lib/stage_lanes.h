@@ -34,7 +34,7 @@
 #define EARLY 1e-4
 /* The rate of the last two steps is believed for steps up to this, over the tolerance: longer ones may have crossed a bend. */
 #define RATED 100.0
-#define STAGE_MARGIN_KNEES    5.0 /* how far a Newton step may take an output past its limit */
+#define STAGE_MARGIN_KNEES    1.0 /* knees past its limit that a Newton step may take an output to */
 
 /* What one residual row depends on: an observed quantity, with the derivative. */
 typedef struct {
@@ -52,7 +52,8 @@ typedef struct {
     const double *base_observed; /* resting values that the map's deviations add to */
     const double *base_source;
     double tolerance_v;          /* a Newton update below it is the last */
-    double smooth_step_v;        /* least half-width of a knee: further no clamp can come near in one step */
+    double smooth_step_v;        /* an update below it cannot go far past a limit */
+    double settle;               /* at rest: rate of the gain nodes alone, 1/s; 0: none, see bias.c */
     double widen;                /* 1; more widens the linear range of every op-amp, for continuation */
     size_t states, opamps, rails, diodes, sources, observed;
     size_t slope_room;           /* slopes a row */
@@ -65,7 +66,6 @@ typedef struct {
     size_t *slope_count;
     stage_diode_point *last;     /* [diode][lane]: where each was evaluated last */
     lane_mask bent;              /* lanes in which a clamp conducts or could within a knee */
-    long iterations;             /* so far */
 } stage_work;
 
 static inline void stage_work_clear(stage_work *work)
@@ -82,7 +82,7 @@ static inline sag_status stage_work_make(stage_work *work, const sag_devices *de
     const sag_network *network = devices->network;
     *work = (stage_work){.devices = devices,
                          .tolerance_v = 1e-9,
-                         .smooth_step_v = 5e-3,
+                         .smooth_step_v = SAG_SMOOTH_STEP_V,
                          .widen = 1,
                          .states = network->state_count,
                          .opamps = network->opamp_count,
@@ -97,7 +97,7 @@ static inline sag_status stage_work_make(stage_work *work, const sag_devices *de
     work->slope_count = sag_new(n, sizeof *work->slope_count);
     work->last = sag_new(work->diodes * LANE_WIDTH, sizeof *work->last);
     for (size_t i = 0; work->last && i < work->diodes * LANE_WIDTH; i++) {
-        work->last[i].volts = INFINITY;
+        work->last[i].volts = (double)INFINITY;
     }
     if (!work->rest || !work->slopes || !work->slope_count || !work->last) {
         stage_work_clear(work);
@@ -220,7 +220,7 @@ static inline lane stage_atanh(lane c)
     lane x = c;
     for (int i = 0; i < LANE_WIDTH; i++) {
         double share = lane_get(c, i);
-        lane_put(&x, i, fabs(share) < 1 - 1e-12 ? atanh(share) : copysign(INFINITY, share));
+        lane_put(&x, i, fabs(share) < 1 - 1e-12 ? atanh(share) : copysign((double)INFINITY, share));
     }
     return x;
 }
@@ -382,7 +382,7 @@ static inline void stage_substitute(const lane *m, size_t n, lane *b)
 
 /* Takes EMFs back where a step has thrown an output far past its limits (taken at no load current, where they are widest)
  * or past its current limit. Returns 1 when it moved any. */
-static inline int stage_project(stage_work *work, const sag_map *map, lane *y)
+static inline int stage_project(stage_work *work, const sag_map *map, lane *y, lane_mask which)
 {
     int moved = 0;
     for (size_t k = 0; k < work->opamps; k++) {
@@ -398,8 +398,12 @@ static inline int stage_project(stage_work *work, const sag_map *map, lane *y)
                         2 * STAGE_MARGIN_KNEES * p->knee_high_v;
             lane under = vn + stage_drop(&p->low, zero, vp - vn, &by_current, &by_supply) - vo -
                          2 * STAGE_MARGIN_KNEES * p->knee_low_v;
+            /* A heavy load may hold the output beyond the limit of the side that does not carry it. */
+            lane load = y[k] - vo;
+            over = lane_select(LANE_LESS(load, zero), lane_min(over, vn - vo), over);
+            under = lane_select(LANE_LESS(zero, load), lane_min(under, vo - vp), under);
             if (lane_any(LANE_LESS(zero, over) | LANE_LESS(zero, under))) {
-                y[k] += (lane_max(under, zero) - lane_max(over, zero)) / gain;
+                y[k] += lane_select(which, (lane_max(under, zero) - lane_max(over, zero)) / gain, zero);
                 vo += lane_max(under, zero) - lane_max(over, zero);
                 moved = 1;
             }
@@ -410,7 +414,7 @@ static inline int stage_project(stage_work *work, const sag_map *map, lane *y)
         double current_gain = (1 - gain) * p->siemens;
         if (current_gain > 1e-9 * p->siemens &&
             lane_any(LANE_LESS(zero, over) | LANE_LESS(zero, under))) {
-            y[k] += (lane_max(under, zero) - lane_max(over, zero)) / current_gain;
+            y[k] += lane_select(which, (lane_max(under, zero) - lane_max(over, zero)) / current_gain, zero);
             moved = 1;
         }
     }
@@ -466,7 +470,7 @@ static inline lane stage_remainder(const stage_work *work, const sag_map *map, d
 static inline lane_mask stage_solve(stage_work *work, const sag_map *map, const lane *history, lane u, lane *y,
                              lane_mask open, int linear_start)
 {
-    double a = map->a, ts = a > 0 ? 1 / a : 0;
+    double a = map->a > 0 ? map->a : work->settle, ts = a > 0 ? 1 / a : 0;
     const double *seen_rows = map->m + work->states * map->columns;
     for (size_t q = 0; q < work->observed; q++) {
         work->rest[q] = work->base_observed[q] + seen_rows[q * map->columns + work->states] * u;
@@ -475,10 +479,9 @@ static inline lane_mask stage_solve(stage_work *work, const sag_map *map, const 
     lane before = lane_of(0);
     for (int round = 0; round < STAGE_MOST_ITERATIONS && lane_any(open); round++) {
         size_t n = work->sources;
-        work->iterations++;
         stage_see(work, map, y);
         /* Only a long step can have gone far past a limit. */
-        if (lane_any(LANE_LESS(lane_of(work->smooth_step_v), before)) && stage_project(work, map, y)) {
+        if (lane_any(LANE_LESS(lane_of(work->smooth_step_v), before)) && stage_project(work, map, y, open)) {
             stage_see(work, map, y);
         }
         work->bent = LANE_LESS(lane_of(0), lane_of(0));
@@ -518,14 +521,14 @@ static inline lane_mask stage_solve(stage_work *work, const sag_map *map, const 
         lane_mask done = LANE_LESS(largest, lane_of(work->tolerance_v));
         /* Two steps tell the rate: Newton's error after this one is about its size times their ratio squared. */
         lane ratio = largest / before;
-        if (a > 0 && round < STAGE_FULL_STEPS) {
+        if (map->a > 0 && round < STAGE_FULL_STEPS) {
             done |= LANE_LESS(ratio, lane_of(0.05)) & LANE_LESS(largest, lane_of(RATED * work->tolerance_v)) &
                     LANE_LESS(largest * ratio * ratio, lane_of(EARLY * work->tolerance_v));
         }
         before = largest;
-        /* A step within half a knee that had no clamp near it leaves only the smooth curves' second order. */
+        /* A small step that had no clamp near it leaves only the smooth curves' second order. */
         lane_mask smooth = ~work->bent & LANE_LESS(largest, lane_of(work->smooth_step_v));
-        if (a > 0 && lane_any(smooth & ~done & open)) {
+        if (map->a > 0 && lane_any(smooth & ~done & open)) {
             done |= smooth & LANE_LESS(stage_remainder(work, map, ts), lane_of(EARLY * work->tolerance_v));
         }
         done &= ~bad;

@@ -23,7 +23,7 @@ const int sag_grid_steps[SAG_GRID_COUNT] = {[SAG_GRID_COARSE] = 32,
 
 sag_steady_settings sag_steady_defaults(void)
 {
-    return (sag_steady_settings){.thd_bandwidth_hz = INFINITY, .least_steps = 0};
+    return (sag_steady_settings){.thd_bandwidth_hz = (double)INFINITY, .least_steps = 0};
 }
 
 void sag_steady_free(sag_steady *steady)
@@ -98,14 +98,13 @@ static sag_status fill(sag_steady *steady)
     steady->x = sag_new(size, sizeof *steady->x);
     steady->zstates = sag_new(n * n, sizeof *steady->zstates);
     steady->work = sag_new(2 * n * n + 2 * n + 1 + size * size + size, sizeof *steady->work);
-    steady->start = sag_new(3 * n * lanes + n, sizeof *steady->start);
+    steady->start = sag_new(2 * n * lanes + n, sizeof *steady->start);
     steady->past = sag_new(lanes * MOST_SWEEPS * n, sizeof *steady->past);
     steady->own = sag_new(lanes, sizeof *steady->own);
     if (!steady->zwork || !steady->x || !steady->zstates || !steady->work || !steady->start || !steady->past || !steady->own) {
         return SAG_NO_MEMORY;
     }
-    steady->trial = steady->start + n * lanes;
-    steady->update = steady->trial + n * lanes;
+    steady->update = steady->start + n * lanes;
     steady->last_start = steady->update + n * lanes;
     for (size_t i = 0; i < lanes; i++) {
         TRY(sag_lu_new(n, &steady->own[i]));
@@ -143,7 +142,9 @@ sag_status sag_steady_frequency(sag_steady *steady, double frequency_hz)
     for (size_t i = 0; i < SAG_GRID_COUNT; i++) {
         steady->grid[i].ready = 0;
     }
-    return sag_steady_prepare(steady);
+    sag_status status = sag_steady_prepare(steady);
+    steady->prepared = status == SAG_OK;
+    return status;
 }
 
 double sag_steady_linear_onset(sag_steady *steady, sag_limit *limit)
@@ -256,7 +257,7 @@ static void take(group *g, size_t lane, taking *t)
 {
     const sag_steady *steady = g->steady;
     sag_orbit_check check = sag_steady_check(steady, g->grid, lane);
-    int coarse = g->grid->steps < 256 && (check.clipped || check.spectrum_tail > COARSE_TAIL);
+    int coarse = g->grid->steps < sag_grid_steps[SAG_GRID_FINE] && (check.clipped || check.spectrum_tail > COARSE_TAIL);
     if (coarse && !t->accept_coarse) {
         return;
     }
@@ -279,7 +280,7 @@ static void shoot(group *g, sensitivity from, double enough, taking *t)
     size_t n = steady->states, lanes = steady->kind->lanes;
     int want_own = from == FROM_OWN;
     for (size_t lane = 0; lane < lanes && lane < SAG_MOST_LANES; lane++) {
-        g->size[lane] = INFINITY;
+        g->size[lane] = (double)INFINITY;
         g->has_own[lane] = from == FROM_KEPT && g->has_own[lane];
         g->converged[lane] = 0;
         g->updates[lane] = 0;
@@ -390,18 +391,18 @@ static void climb(group *g, size_t lane, taking *t)
 static void fail_point(const sag_steady *steady, sag_steady_point *point, sag_opamp_swing *swings, int sweeps)
 {
     *point = (sag_steady_point){.status = SAG_NOT_CONVERGED,
-                                .gain_db = NAN,
-                                .phase_deg = NAN,
-                                .thd = NAN,
-                                .output_peak_v = NAN,
-                                .output_trough_v = NAN,
+                                .gain_db = (double)NAN,
+                                .phase_deg = (double)NAN,
+                                .thd = (double)NAN,
+                                .output_peak_v = (double)NAN,
+                                .output_trough_v = (double)NAN,
                                 .limited_by = {-1, SAG_LIMIT_NONE},
                                 .sweeps = sweeps};
     for (int i = 0; i <= SAG_HARMONICS; i++) {
-        point->harmonic_vpk[i] = NAN;
+        point->harmonic_vpk[i] = (double)NAN;
     }
     for (size_t k = 0; swings && k < steady->bias->network->opamp_count; k++) {
-        swings[k] = (sag_opamp_swing){.peak_v = NAN, .trough_v = NAN, .left_db = NAN};
+        swings[k] = (sag_opamp_swing){.peak_v = (double)NAN, .trough_v = (double)NAN, .left_db = (double)NAN};
     }
 }
 
@@ -469,17 +470,17 @@ static sag_status solve_group(sag_steady *steady, group *g, taking *t, size_t co
     t->accept_coarse = 1;
     /* One level near the last one solved: its start and its sensitivity are as good as a scout's. */
     if (first == SAG_GRID_FINE && count == 1 && near_last(steady, g->level_vpk[0]) &&
-        choose_lanes(g, t, count, INFINITY)) {
+        choose_lanes(g, t, count, (double)INFINITY)) {
         g->has_own[0] = 1;
         TRY(run_grid(g, first, FROM_KEPT, 1, t, started));
     }
     for (size_t grid = first; grid <= (first > SAG_GRID_FINER ? first : SAG_GRID_FINER); grid++) {
-        if (!choose_lanes(g, t, count, INFINITY)) {
+        if (!choose_lanes(g, t, count, (double)INFINITY)) {
             break;
         }
         if (grid > SAG_GRID_SCOUT) {
             TRY(run_grid(g, SAG_GRID_SCOUT, FROM_OWN, SCOUT_SIZE, NULL, started));
-            choose_lanes(g, t, count, INFINITY);
+            choose_lanes(g, t, count, (double)INFINITY);
         }
         TRY(run_grid(g, grid, FROM_KEPT, 1, t, started));
         for (size_t lane = 0; lane < count; lane++) {
@@ -502,11 +503,16 @@ sag_status sag_steady_solve(sag_steady *steady, const double *level_vpk, size_t 
         for (size_t lane = 0; lane < count; lane++) {
             g.level_vpk[lane] = level_vpk[first + lane];
         }
-        TRY(solve_group(steady, &g, &t, count));
+        /* Singular equations (a natural frequency there, or growth without bound) leave holes, as levels do. */
+        sag_status status = steady->prepared ? solve_group(steady, &g, &t, count) : SAG_SINGULAR;
+        if (status < SAG_OK) {
+            return status;
+        }
         for (size_t lane = 0; lane < count; lane++) {
             size_t at = first + lane;
             if (!t.taken[lane]) {
                 fail_point(steady, &points[at], swings ? swings + at * opamps : NULL, g.sweeps[lane]);
+                steady->last_has_own = 0; /* a climb has factored others into it */
             } else {
                 keep_start(steady, lane, level_vpk[at]);
                 steady->last_has_own = lane == 0 && g.has_own[lane] && points[at].steps == sag_grid_steps[SAG_GRID_FINE];

@@ -49,7 +49,7 @@ typedef struct {
 
 typedef struct {
     double thd_bandwidth_hz; /* harmonics above are left out; INFINITY: full */
-    int least_steps;         /* steps a period to start from: 32, 256, 512 or 2048; 0: as needed */
+    int least_steps;         /* steps a period to start from: 64, 256, 512 or 2048; 0: as needed */
     int one_lane;            /* 1: one level at a time instead of four in lockstep; the same results */
 } sag_steady_settings;
 
@@ -61,7 +61,8 @@ typedef struct sag_steady sag_steady;
 sag_status sag_steady_new(const sag_bias *bias, const sag_steady_settings *settings, sag_steady **out);
 void sag_steady_free(sag_steady *steady); /* NULL is fine */
 
-/* Prepares for a frequency. Solutions at the same frequency then start from each other. */
+/* Prepares for a frequency. Solutions at the same frequency then start from each other. SAG_SINGULAR when the network has
+ * a natural frequency there: every point solved at it then fails. */
 sag_status sag_steady_frequency(sag_steady *steady, double frequency_hz);
 
 /* Solves at level_count levels (volts peak of the source's EMF, rising). points: level_count; swings:

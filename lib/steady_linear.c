@@ -2,8 +2,6 @@
 /* The linear periodic solution on a grid of steps, from which shooting starts, and where it would first meet a limit. */
 #include "steady_private.h"
 
-#include "memory.h"
-
 #include <math.h>
 #include <string.h>
 
@@ -67,7 +65,7 @@ sag_status sag_steady_prepare_grid(sag_steady *steady, size_t index)
     double h = 1 / (steady->frequency_hz * grid->steps), a = SAG_STEP_A(h);
     TRY(sag_map_fill(steady->maker, a, &grid->map));
     for (int i = 0; i < SAG_SUBSTEP_DEPTH; i++) {
-        grid->finer[i].a = NAN; /* made when a step asks for it */
+        grid->finer[i].a = (double)NAN; /* made when a step asks for it */
     }
     double *b = steady->work, *b_squared = b + n * n, *g = b_squared + n * n, *output = g + n;
     double *matrix = output + n + 1, *x = matrix + size * size;
@@ -97,6 +95,9 @@ sag_status sag_steady_prepare_grid(sag_steady *steady, size_t index)
 }
 
 /* ---- where the linear solution would first meet a limit ---- */
+
+/* No onset is looked for below it. */
+#define LOWEST_VPK 1e-6
 
 typedef struct {
     const sag_steady *steady;
@@ -128,9 +129,9 @@ static double past_rail(const rail_search *search, double level_vpk, int high)
 static double find_rail_level(const rail_search *search, int high)
 {
     if (!(cabs(search->out) > 0)) {
-        return INFINITY;
+        return (double)INFINITY;
     }
-    double low = 1e-6, top = 1e6;
+    double low = LOWEST_VPK, top = 1e6;
     if (past_rail(search, low, high) > 0) {
         return low;
     }
@@ -166,7 +167,7 @@ static double complex seen(const sag_steady *steady, size_t row)
 static void find_onset(sag_steady *steady)
 {
     const sag_network *network = steady->bias->network;
-    steady->onset_vpk = INFINITY;
+    steady->onset_vpk = (double)INFINITY;
     steady->onset_limit = (sag_limit){-1, SAG_LIMIT_NONE};
     for (size_t k = 0; k < network->opamp_count; k++) {
         const sag_stage_opamp *opamp = &steady->bias->devices.opamps[k];
@@ -186,7 +187,8 @@ static void find_onset(sag_steady *steady)
         double current = cabs(search.emf - search.out) * opamp->siemens;
         double source_a = opamp->short_source_a - (1 - SAG_RAMP_MET) * opamp->knee_source_a - rest_a;
         double sink_a = opamp->short_sink_a - (1 - SAG_RAMP_MET) * opamp->knee_sink_a + rest_a;
-        consider(steady, fmin(source_a, sink_a) / current, k, SAG_LIMIT_CURRENT);
+        /* At rest beyond the limit already: the lowest level, as for the rails. */
+        consider(steady, fmax(fmin(source_a, sink_a) / current, LOWEST_VPK), k, SAG_LIMIT_CURRENT);
     }
 }
 

@@ -40,6 +40,7 @@ struct sag_steady {
     sag_map_maker *maker;
     size_t states; /* network's and gain nodes */
     double frequency_hz;
+    int prepared;  /* the linear solution at the frequency stands */
     double complex gain; /* exact small-signal gain at the frequency */
     double onset_vpk;    /* linear estimate of clip onset, and the limit */
     sag_limit onset_limit;
@@ -48,7 +49,7 @@ struct sag_steady {
     sag_zlu *zlu, *zlu_states;
     double complex *zwork, *x, *zstates;
     double *work;        /* 2 size^2 + ...: see steady.c */
-    double *start, *trial, *update; /* [state][lane] */
+    double *start, *update; /* [state][lane] */
     double *past;        /* [lane][update][state]: the updates made */
     sag_lu **own;        /* one a lane: I - its own monodromy */
     double *last_start;  /* [state]: start of the highest level solved at this frequency, and that level */

@@ -36,7 +36,6 @@ typedef struct {
     double *clamp;      /* largest share of a slew rate that any clamp carried */
     double *drive;      /* largest |wt x / SR| of any op-amp */
     unsigned char *failed; /* lanes where a step found no solution */
-    long iterations;    /* Newton iterations so far, all lanes together counted once */
 } sag_period;
 
 typedef struct sag_stepper_kind sag_stepper_kind;

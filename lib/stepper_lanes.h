@@ -15,7 +15,7 @@ typedef struct {
     lane *z, *first, *history, *gain_history;
     lane *y, *y_before; /* next to each other: saved as one */
     lane *saved; /* z and y of each depth */
-    lane *s, *s_first, *s_saved, *e, *es, *row;
+    lane *s, *s_first, *s_saved, *e, *es, *row, *column;
     lane_mask active, failed;
     lane level;
     lane *gap;   /* [op-amp][2]: volts from the point where each rail is met, positive past it */
@@ -67,7 +67,7 @@ static sag_status stepper_make(const sag_stepper_setup *setup, void **out, sag_p
     size_t depth_room = size + 2 * sources;
     s->z = sag_new(4 * size + 2 * sources + (SAG_SUBSTEP_DEPTH + 1) * 2 * depth_room + 4 * opamps,
                    sizeof(lane));
-    s->s = sag_new(size * size * (3 + SAG_SUBSTEP_DEPTH) + 2 * sources * size + size + sources,
+    s->s = sag_new(size * size * (3 + SAG_SUBSTEP_DEPTH) + 2 * sources * size + size + 2 * sources,
                    sizeof(lane));
     size_t opamp_rows = opamps ? opamps : 1;
     period->end = sag_new(LANE_WIDTH * (size + size * size + SAG_MOST_STEPS * (1 + opamps) +
@@ -91,6 +91,7 @@ static sag_status stepper_make(const sag_stepper_setup *setup, void **out, sag_p
     s->e = s->s_saved + (1 + SAG_SUBSTEP_DEPTH) * size * size;
     s->es = s->e + sources * size;
     s->row = s->es + sources * size;
+    s->column = s->row + size + sources;
     period->monodromy = period->end + LANE_WIDTH * size;
     period->output = period->monodromy + LANE_WIDTH * size * size;
     period->opamp_out = period->output + LANE_WIDTH * SAG_MOST_STEPS;
@@ -129,10 +130,7 @@ static void run_sensitivity(stepper *s, const sag_map *map, const lane *from, la
 {
     stage_work *work = &s->work;
     size_t n = work->sources, size = s->size;
-    lane column[SAG_MAX_OPAMPS * 2 + 64];
-    if (n > sizeof column / sizeof column[0]) {
-        return;
-    }
+    lane *column = s->column;
     for (size_t j = 0; j < size; j++) {
         for (size_t i = 0; i < n; i++) {
             column[i] = j < s->states ? -stage_through(work, map, i, j)
@@ -236,21 +234,19 @@ static lane_mask run_step_surely(stepper *s, int depth, double phase, double ste
     for (size_t i = 0; i < 2 * sources; i++) { /* no history to go on from: the step before was longer */
         s->y[i] = before[size + i % sources];
     }
-    lane *s_after = s->s_first; /* free between steps, but the halves use it: keep the finished lanes apart */
-    if (s->with_monodromy) {
+    if (s->with_monodromy) { /* exchanged: s_before then keeps the finished lanes' */
         for (size_t i = 0; i < size * size; i++) {
             lane held = s->s[i];
             s->s[i] = s_before[i];
             s_before[i] = held;
         }
-        s_after = s_before;
     }
     lane_mask failed = run_step_surely(s, depth + 1, phase, step / 2, open);
     failed |= run_step_surely(s, depth + 1, phase + step / 2, step / 2, open);
     keep_lanes(s->z, after, size, ~open);
     keep_lanes(s->y, after + size, 2 * sources, ~open);
     if (s->with_monodromy) {
-        keep_lanes(s->s, s_after, size * size, ~open);
+        keep_lanes(s->s, s_before, size * size, ~open);
     }
     return failed;
 }
@@ -370,7 +366,6 @@ static void stepper_run(void *object, const sag_map *map, sag_map *finer,
     for (int i = 0; i < LANE_WIDTH; i++) {
         period->failed[i] = (unsigned char)lane_mask_get(s->failed, i);
     }
-    period->iterations = s->work.iterations;
 }
 
 const sag_stepper_kind STEPPER_KIND = {

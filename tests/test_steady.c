@@ -55,23 +55,23 @@ static sag_status refine(void *context, double a, sag_map *map)
     return sag_map_fill(((stepping *)context)->maker, a, map);
 }
 
-static stepping stepping_open(const circuit *c, double step_s)
+/* The stepper writes to s->period from here on: s stays where it is. */
+static void stepping_open(stepping *s, const circuit *c, double step_s)
 {
-    stepping s = {0};
+    *s = (stepping){0};
     const sag_bias *bias = c->bias;
     sag_stepper_setup setup = {
         .devices = &bias->devices, .rest_observed = bias->observed, .rest_unknown = bias->unknown};
-    assert_int_equal(sag_stepper_1.make(&setup, &s.stepper, &s.period), SAG_OK);
-    assert_int_equal(sag_map_maker_new(&bias->devices, &s.maker), SAG_OK);
-    assert_int_equal(sag_map_new(c->network, &s.map), SAG_OK);
-    assert_int_equal(sag_map_fill(s.maker, SAG_STEP_A(step_s), &s.map), SAG_OK);
+    assert_int_equal(sag_stepper_1.make(&setup, &s->stepper, &s->period), SAG_OK);
+    assert_int_equal(sag_map_maker_new(&bias->devices, &s->maker), SAG_OK);
+    assert_int_equal(sag_map_new(c->network, &s->map), SAG_OK);
+    assert_int_equal(sag_map_fill(s->maker, SAG_STEP_A(step_s), &s->map), SAG_OK);
     for (int i = 0; i < SAG_SUBSTEP_DEPTH; i++) {
-        assert_int_equal(sag_map_new(c->network, &s.finer[i]), SAG_OK);
+        assert_int_equal(sag_map_new(c->network, &s->finer[i]), SAG_OK);
     }
-    s.states = c->network->state_count + c->network->opamp_count;
-    s.start = sag_new(s.states, sizeof *s.start);
-    assert_non_null(s.start);
-    return s;
+    s->states = c->network->state_count + c->network->opamp_count;
+    s->start = sag_new(s->states, sizeof *s->start);
+    assert_non_null(s->start);
 }
 
 static void stepping_run(stepping *s, int steps, int periods, double level_vpk)
@@ -131,7 +131,8 @@ static void orbits_are_where_time_stepping_ends(void **state)
         }
         circuit c = circuit_open_design(design, &conditions);
         double f = cases[i].frequency_hz, level = cases[i].level_vpk;
-        stepping s = stepping_open(&c, 1 / (f * STEPS));
+        stepping s;
+        stepping_open(&s, &c, 1 / (f * STEPS));
         stepping_run(&s, STEPS, cases[i].periods, level);
         sag_steady *steady = steady_of(&c, STEPS, 1);
         sag_steady_point point = point_at(steady, f, level, NULL);
