@@ -143,37 +143,16 @@ static int write_block(const session *s, const levels_run *run, size_t index, si
     return done;
 }
 
-/* The level at which a first limit will be met at a frequency: from the loudest computed level
- * below any limit, with the dB left there drawn on; from the softest level when that is over a
- * limit already. Returns its dBV, NAN for none. */
-static double find_onset(const session *s, const levels_run *run, size_t index, size_t frequency,
-                         sag_limit *limit)
+/* The level at which a first limit is met at a frequency, in dBV; NAN for none. */
+static double find_onset(const levels_run *run, size_t index, size_t frequency, sag_limit *limit)
 {
-    const level_list *levels = &run->levels;
-    const sag_opamp_swing *from = NULL;
-    double from_vpk = 0, least_db = (double)INFINITY;
-    int from_limited = 0;
-    for (size_t k = 0; k < levels->count; k++) {
-        const sag_steady_point *p = levels_run_point(s, run, index, k, frequency);
-        int limited = p->limited_by.kind != SAG_LIMIT_NONE;
-        if (p->status != SAG_OK) {
-            continue;
-        }
-        int better = !from || (limited ? from_limited && levels->vpk[k] < from_vpk
-                                       : from_limited || levels->vpk[k] > from_vpk);
-        if (better) {
-            from = levels_run_swings(s, run, index, k, frequency);
-            from_vpk = levels->vpk[k];
-            from_limited = limited;
-        }
+    const sag_levels *map = run->maps[index];
+    double onset_vpk = map ? map->onset_vpk[frequency] : (double)NAN;
+    if (!isfinite(onset_vpk)) {
+        return (double)NAN;
     }
-    for (size_t i = 0; from && i < s->opamp_count; i++) {
-        if (from[i].left_db < least_db) {
-            least_db = from[i].left_db;
-            *limit = (sag_limit){(int)i, from[i].nearest};
-        }
-    }
-    return from && isfinite(least_db) ? sag_level_dbv(from_vpk) + least_db : (double)NAN;
+    *limit = map->onset_limit[frequency];
+    return sag_level_dbv(onset_vpk);
 }
 
 static void take_margins(const session *s, const levels_run *run, const words_facts *facts,
@@ -188,7 +167,7 @@ static void take_margins(const session *s, const levels_run *run, const words_fa
         if (hz < facts->low_hz || hz > facts->high_hz) {
             continue;
         }
-        double onset_dbv = find_onset(s, run, index, f, &limit);
+        double onset_dbv = find_onset(run, index, f, &limit);
         double hard_dbv = sag_level_dbv(sag_playing_level_at(facts->hard_vpk, hz, 6));
         words_margin(supply, onset_dbv - hard_dbv, hz,
                      limit.opamp >= 0 ? s->opamps[limit.opamp]->designator : "", limit.kind,

@@ -29,7 +29,7 @@ typedef struct {
     double nominal_v; /* of the design */
     double hard_vpk;
     double low_hz, high_hz; /* the frequencies that the margin is over */
-    int extrapolated;       /* the margin is drawn on from the levels computed, not searched for */
+    int extrapolated;       /* the margin is that of the linear solution, not searched for */
     double top_dbv;         /* the loudest level of a levels map; NAN: no EQ curves to speak of */
 } words_facts;
 

@@ -13,6 +13,8 @@
 
 /* A resting voltage is known to this before anything small-signal starts from it. */
 #define TOLERANCE_V 1e-11
+/* Closer to a limit at rest than this is at it: the knee is 20 mV wide. */
+#define LEAST_ROOM_V 20e-3
 
 static sag_status allocate(sag_bias *bias, const sag_network *network)
 {
@@ -113,7 +115,7 @@ static sag_status solve(sag_bias *bias, int from_linear)
 }
 
 /* SAG_STOPPED or SAG_NO_SWING where an op-amp cannot work with the rails found. */
-static sag_status check_opamps(const sag_bias *bias, sag_report *report)
+static sag_status check_opamps(const sag_bias *bias, int converged, sag_report *report)
 {
     const sag_network *network = bias->network;
     sag_status status = SAG_OK;
@@ -124,7 +126,14 @@ static sag_status check_opamps(const sag_bias *bias, sag_report *report)
         char where[64];
         snprintf(where, sizeof where, "%s at %.4g V", data->part->designator,
                  network->conditions.supply_v);
-        if (!isfinite(rail_v) || rail_v < -1) { /* of a solve that failed: says nothing */
+        if (!isfinite(rail_v) || (rail_v < 0 && !converged)) { /* of a solve that failed: says nothing */
+            continue;
+        }
+        if (rail_v < 0) {
+            sag_report_on(report, SAG_WARNING, where, "name the positive rail first, then the negative one",
+                          "%s has its rails the wrong way round: %.3g V between them.", data->part->designator,
+                          rail_v);
+            status = SAG_STOPPED;
             continue;
         }
         if (rail_v < data->model->stops_below_v) {
@@ -146,6 +155,24 @@ static sag_status check_opamps(const sag_bias *bias, sag_report *report)
     return status;
 }
 
+/* An output that rests at a limit is a wiring mistake or a bias current more often than it is meant. */
+static void warn_at_limits(const sag_bias *bias, sag_report *report)
+{
+    for (size_t k = 0; k < bias->network->opamp_count; k++) {
+        sag_bias_opamp opamp = sag_bias_opamp_get(bias, k);
+        int high = opamp.to_positive_v < LEAST_ROOM_V, low = opamp.to_negative_v < LEAST_ROOM_V;
+        if (high || low) {
+            char where[64];
+            const char *name = bias->network->opamps[k].part->designator;
+            snprintf(where, sizeof where, "%s at %.4g V", name, bias->network->conditions.supply_v);
+            sag_report_on(report, SAG_WARNING, where,
+                          "look for gain at DC, a resistor to ground where the reference is meant, or bias current",
+                          "%s rests at its %s limit (%.3g V): it passes no signal cleanly.", name,
+                          high ? "positive" : "negative", opamp.out_v);
+        }
+    }
+}
+
 static sag_status find(sag_bias *bias, sag_report *report)
 {
     const sag_network *network = bias->network;
@@ -161,7 +188,7 @@ static sag_status find(sag_bias *bias, sag_report *report)
     for (int round = 0; round < 2; round++) {
         sag_status status = solve(bias, round == 0);
         if (status > SAG_OK) {
-            sag_status reason = check_opamps(bias, report);
+            sag_status reason = check_opamps(bias, 0, report);
             if (reason == SAG_OK) {
                 char where[32];
                 snprintf(where, sizeof where, "%.4g V", network->conditions.supply_v);
@@ -174,11 +201,12 @@ static sag_status find(sag_bias *bias, sag_report *report)
         }
         TRY(status);
         if (round == 0) {
-            TRY(check_opamps(bias, report));
+            TRY(check_opamps(bias, 1, report));
             sag_devices_clear(&bias->devices);
             TRY(sag_devices_make(&bias->devices, network, bias->rail_v));
         }
     }
+    warn_at_limits(bias, report);
     return SAG_OK;
 }
 

@@ -30,7 +30,9 @@ static sag_levels *make_levels(const sag_bias *bias, const sag_levels_request *r
     size_t points = levels->level_count * levels->frequency_count;
     levels->points = sag_new(points, sizeof *levels->points);
     levels->swings = sag_new(points * (levels->opamp_count + 1), sizeof *levels->swings);
-    if (!levels->points || !levels->swings) {
+    levels->onset_vpk = sag_new(levels->frequency_count, sizeof *levels->onset_vpk);
+    levels->onset_limit = sag_new(levels->frequency_count, sizeof *levels->onset_limit);
+    if (!levels->points || !levels->swings || !levels->onset_vpk || !levels->onset_limit) {
         sag_levels_free(levels);
         return NULL;
     }
@@ -42,6 +44,8 @@ void sag_levels_free(sag_levels *levels)
     if (levels) {
         sag_free(levels->points);
         sag_free(levels->swings);
+        sag_free(levels->onset_vpk);
+        sag_free(levels->onset_limit);
         sag_free(levels);
     }
 }
@@ -76,6 +80,9 @@ static sag_status run_block(void *context, size_t index)
     }
     for (size_t f = from; status == SAG_OK && f < to && f < request->frequency_count; f++) {
         status = sag_steady_frequency(steady, request->frequency_hz[f]);
+        levels->onset_limit[f] = (sag_limit){-1, SAG_LIMIT_NONE};
+        levels->onset_vpk[f] =
+            status == SAG_OK ? sag_steady_linear_onset(steady, &levels->onset_limit[f]) : (double)NAN;
         if (status >= SAG_OK) { /* points at a frequency that could not be prepared come back as failed */
             status = sag_steady_solve(steady, request->level_vpk, count, points, swings);
         }

@@ -23,6 +23,8 @@ typedef struct {
     size_t level_count, frequency_count, opamp_count;
     sag_steady_point *points; /* [level][frequency] */
     sag_opamp_swing *swings;  /* [level][frequency][op-amp] */
+    double *onset_vpk;        /* [frequency]: where a first limit is met, from the linear solution; NAN: unknown */
+    sag_limit *onset_limit;   /* [frequency]: which */
 } sag_levels;
 
 /* biases: count of them, one a supply; results: count pointers, made by the call (all NULL on failure), each freed
