@@ -23,9 +23,7 @@ static sag_status allocate(sag_bias *bias, const sag_network *network)
     bias->unknown = sag_new(network->source_count, sizeof *bias->unknown);
     bias->observed = sag_new(network->observed_count, sizeof *bias->observed);
     bias->rail_v = sag_new(network->rail_count, sizeof *bias->rail_v);
-    return bias->x && bias->unknown && bias->observed && bias->rail_v
-               ? SAG_OK
-               : SAG_NO_MEMORY;
+    return bias->x && bias->unknown && bias->observed && bias->rail_v ? SAG_OK : SAG_NO_MEMORY;
 }
 
 /* Where a ground-referred supply puts the middle of its rails. */
@@ -44,10 +42,12 @@ static double middle_v(const sag_network *network)
 #define SLOWEST_PER_S 1e-4
 #define MOST_SETTLING 300
 
-/* Where Newton finds no way, the outputs are let go from the middle of the supply with all capacitors open, and followed as
- * they slew to where they stay: implicit steps of the gain nodes alone, longer each time one succeeds. This also picks, of
- * several resting points, one that is stable. Left in y; returns the lanes that found none. */
-static lane_mask settle(stage_work *work, const sag_map *map, double *history, double *y, double *trial)
+/* Where Newton finds no way, the outputs are let go from the middle of the supply with all
+ * capacitors open, and followed as they slew to where they stay: implicit steps of the gain nodes
+ * alone, longer each time one succeeds. This also picks, of several resting points, one that is
+ * stable. Left in y; returns the lanes that found none. */
+static lane_mask settle(stage_work *work, const sag_map *map, double *history, double *y,
+                        double *trial)
 {
     const sag_network *network = work->devices->network;
     double rate = FASTEST_PER_S;
@@ -69,14 +69,16 @@ static lane_mask settle(stage_work *work, const sag_map *map, double *history, d
     return stage_solve(work, map, history, 0, y, -1, 0);
 }
 
-/* One solve of the resting equations with the devices as they are. Reads and writes bias->unknown. */
+/* One solve of the resting equations with the devices as they are. Reads and writes bias->unknown.
+ */
 static sag_status solve(sag_bias *bias, int from_linear)
 {
     const sag_network *network = bias->network;
     sag_map map = {0};
     sag_map_maker *maker = NULL;
     stage_work work = {0};
-    double *base = sag_new(2 * network->source_count, sizeof *base); /* zeros, then room for trials */
+    double *base =
+        sag_new(2 * network->source_count, sizeof *base); /* zeros, then room for trials */
     double *history = sag_new(network->state_count + network->opamp_count, sizeof *history);
     sag_status status = base && history ? SAG_OK : SAG_NO_MEMORY;
     if (status == SAG_OK) {
@@ -95,7 +97,8 @@ static sag_status solve(sag_bias *bias, int from_linear)
         work.base_observed = map.rest;
         work.base_source = base;
         work.tolerance_v = TOLERANCE_V;
-        lane_mask open = stage_solve_surely(&work, &map, history, 0, bias->unknown, -1, from_linear);
+        lane_mask open =
+            stage_solve_surely(&work, &map, history, 0, bias->unknown, -1, from_linear);
         if (lane_any(open)) {
             open = settle(&work, &map, history, bias->unknown, base + network->source_count);
         }
@@ -104,7 +107,8 @@ static sag_status solve(sag_bias *bias, int from_linear)
             size_t row = sag_network_rail_row(network, r);
             bias->rail_v[r] = bias->observed[row] - bias->observed[row + 1];
         }
-        status = lane_any(open) ? SAG_NOT_CONVERGED : sag_map_unknowns(maker, bias->unknown, bias->x);
+        status =
+            lane_any(open) ? SAG_NOT_CONVERGED : sag_map_unknowns(maker, bias->unknown, bias->x);
     }
     stage_work_clear(&work);
     sag_map_maker_free(maker);
@@ -126,36 +130,42 @@ static sag_status check_opamps(const sag_bias *bias, int converged, sag_report *
         char where[64];
         snprintf(where, sizeof where, "%s at %.4g V", data->part->designator,
                  network->conditions.supply_v);
-        if (!isfinite(rail_v) || (rail_v < 0 && !converged)) { /* of a solve that failed: says nothing */
+        if (!isfinite(rail_v) ||
+            (rail_v < 0 && !converged)) { /* of a solve that failed: says nothing */
             continue;
         }
         if (rail_v < 0) {
-            sag_report_on(report, SAG_WARNING, where, "name the positive rail first, then the negative one",
-                          "%s has its rails the wrong way round: %.3g V between them.", data->part->designator,
-                          rail_v);
+            sag_report_on(report, SAG_WARNING, where,
+                          "name the positive rail first, then the negative one",
+                          "%s has its rails the wrong way round: %.3g V between them.",
+                          data->part->designator, rail_v);
             status = SAG_STOPPED;
             continue;
         }
         if (rail_v < data->model->stops_below_v) {
-            sag_report_on(report, SAG_WARNING, where, "ask for higher supplies, or try another op-amp",
+            sag_report_on(report, SAG_WARNING, where,
+                          "ask for higher supplies, or try another op-amp",
                           "%s gets %.3g V; %s stops working below %.3g V.", data->part->designator,
                           rail_v, data->model->head.name, data->model->stops_below_v);
             status = SAG_STOPPED;
             continue;
         }
-        double room_v = rail_v - sag_drop_line_at(&opamp->high, 0, rail_v, &by_current, &by_supply) -
+        double room_v = rail_v -
+                        sag_drop_line_at(&opamp->high, 0, rail_v, &by_current, &by_supply) -
                         sag_drop_line_at(&opamp->low, 0, rail_v, &by_current, &by_supply);
         if (!(room_v > 2 * (opamp->knee_high_v + opamp->knee_low_v)) && status == SAG_OK) {
-            sag_report_on(report, SAG_WARNING, where, "ask for higher supplies, or try another op-amp",
-                          "%s has no swing: %.3g V between its rails is used up by the drops of %s.",
-                          data->part->designator, rail_v, data->model->head.name);
+            sag_report_on(
+                report, SAG_WARNING, where, "ask for higher supplies, or try another op-amp",
+                "%s has no swing: %.3g V between its rails is used up by the drops of %s.",
+                data->part->designator, rail_v, data->model->head.name);
             status = SAG_NO_SWING;
         }
     }
     return status;
 }
 
-/* An output that rests at a limit is a wiring mistake or a bias current more often than it is meant. */
+/* An output that rests at a limit is a wiring mistake or a bias current more often than it is
+ * meant. */
 static void warn_at_limits(const sag_bias *bias, sag_report *report)
 {
     for (size_t k = 0; k < bias->network->opamp_count; k++) {
@@ -166,7 +176,8 @@ static void warn_at_limits(const sag_bias *bias, sag_report *report)
             const char *name = bias->network->opamps[k].part->designator;
             snprintf(where, sizeof where, "%s at %.4g V", name, bias->network->conditions.supply_v);
             sag_report_on(report, SAG_WARNING, where,
-                          "look for gain at DC, a resistor to ground where the reference is meant, or bias current",
+                          "look for gain at DC, a resistor to ground where the reference is meant, "
+                          "or bias current",
                           "%s rests at its %s limit (%.3g V): it passes no signal cleanly.", name,
                           high ? "positive" : "negative", opamp.out_v);
         }
@@ -183,8 +194,8 @@ static sag_status find(sag_bias *bias, sag_report *report)
     for (size_t k = 0; k < network->opamp_count; k++) {
         bias->unknown[k] = middle_v(network);
     }
-    /* Once with the figures at the supply asked for, then with those at the rails found: a diode and the
-     * battery's resistance stand between. The figures change too little to need a third. */
+    /* Once with the figures at the supply asked for, then with those at the rails found: a diode
+     * and the battery's resistance stand between. The figures change too little to need a third. */
     for (int round = 0; round < 2; round++) {
         sag_status status = solve(bias, round == 0);
         if (status > SAG_OK) {
@@ -193,8 +204,8 @@ static sag_status find(sag_bias *bias, sag_report *report)
                 char where[32];
                 snprintf(where, sizeof where, "%.4g V", network->conditions.supply_v);
                 sag_report_on(report, SAG_WARNING, where, NULL,
-                              "No bias point was found at %.4g V: %s.", network->conditions.supply_v,
-                              sag_status_text(status));
+                              "No bias point was found at %.4g V: %s.",
+                              network->conditions.supply_v, sag_status_text(status));
                 reason = status;
             }
             return reason;
@@ -317,10 +328,12 @@ sag_bias_opamp sag_bias_opamp_get(const sag_bias *bias, size_t index)
         .open_loop_gain = data->model->open_loop_gain,
         .output_ohm = data->output_ohm};
     found.out_a = (bias->unknown[index] - found.out_v) * opamp->siemens;
-    found.to_positive_v = found.rail_positive_v - found.out_v -
-                          sag_drop_line_at(&opamp->high, found.out_a, rail_v, &by_current, &by_supply);
-    found.to_negative_v = found.out_v - found.rail_negative_v -
-                          sag_drop_line_at(&opamp->low, -found.out_a, rail_v, &by_current, &by_supply);
+    found.to_positive_v =
+        found.rail_positive_v - found.out_v -
+        sag_drop_line_at(&opamp->high, found.out_a, rail_v, &by_current, &by_supply);
+    found.to_negative_v =
+        found.out_v - found.rail_negative_v -
+        sag_drop_line_at(&opamp->low, -found.out_a, rail_v, &by_current, &by_supply);
     const sag_rail *rail = &network->rails[data->rail];
     size_t at = 0;
     for (size_t i = 0; i < network->design->package_count; i++) {
@@ -349,7 +362,8 @@ unsigned sag_bias_marks(const sag_bias *bias)
         if (rail_v < model->supply_min_v) {
             marks |= SAG_MARK_OUTSIDE_SHEET;
         }
-        if (rail_v < sag_drop_lowest_supply(&data->high) || rail_v < sag_drop_lowest_supply(&data->low)) {
+        if (rail_v < sag_drop_lowest_supply(&data->high) ||
+            rail_v < sag_drop_lowest_supply(&data->low)) {
             marks |= SAG_MARK_ESTIMATE;
         }
         /* An interval between two rows is as sure as the less sure of them. */

@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* bias.h - the resting (DC) operating point of a network, and the figures of its op-amps there.
  *
- * Finds x with G x + N phi(N' x) = constants: capacitors open, inductors short. Constant once made and may be shared
- * by threads; everything else (response, periodic solutions) starts from it. */
+ * Finds x with G x + N phi(N' x) = constants: capacitors open, inductors short. Constant once made
+ * and may be shared by threads; everything else (response, periodic solutions) starts from it. */
 #ifndef RAILSAG_BIAS_H
 #define RAILSAG_BIAS_H
 
@@ -10,8 +10,9 @@
 
 typedef struct sag_bias sag_bias;
 
-/* Holds on to network. *out is NULL unless SAG_OK. SAG_NOT_CONVERGED, SAG_NO_SWING (an op-amp whose two limits would
- * cross) and SAG_STOPPED (a part gets less than the supply it works at) name the part in the report. */
+/* Holds on to network. *out is NULL unless SAG_OK. SAG_NOT_CONVERGED, SAG_NO_SWING (an op-amp whose
+ * two limits would cross) and SAG_STOPPED (a part gets less than the supply it works at) name the
+ * part in the report. */
 sag_status sag_bias_new(const sag_network *network, sag_bias **out, sag_report *report);
 void sag_bias_free(sag_bias *bias); /* NULL is fine */
 
@@ -19,7 +20,8 @@ const sag_network *sag_bias_network(const sag_bias *bias);
 
 double sag_bias_node_v(const sag_bias *bias, int node);
 double sag_bias_terminal_v(const sag_bias *bias); /* between the supply's outer nodes */
-double sag_bias_drain_a(const sag_bias *bias);    /* from the battery (through the outer positive node) */
+double
+sag_bias_drain_a(const sag_bias *bias); /* from the battery (through the outer positive node) */
 
 /* The current of a part (index into design->parts), entering at its first pin: resistor, capacitor
  * (leakage), inductor and voltage from node[0] to node[1]; pot from ends[0] to the wiper;
@@ -28,9 +30,10 @@ double sag_bias_part_current_a(const sag_bias *bias, size_t part);
 
 typedef struct {
     double plus_v, minus_v, out_v, rail_positive_v, rail_negative_v; /* against ground */
-    double to_positive_v, to_negative_v; /* from the output to its swing limits, at its load current */
-    double out_a;                        /* out of the output pin */
-    double supply_a;                     /* quiescent, this amplifier's share */
+    double to_positive_v,
+        to_negative_v; /* from the output to its swing limits, at its load current */
+    double out_a;      /* out of the output pin */
+    double supply_a;   /* quiescent, this amplifier's share */
     /* the figures computed with at this supply */
     double gain_bandwidth_hz, second_pole_hz; /* second pole INFINITY: none */
     double slew_rise, slew_fall;              /* V/s */
@@ -41,9 +44,9 @@ sag_bias_opamp sag_bias_opamp_get(const sag_bias *bias, size_t opamp);
 
 /* What a result rests on, and what the model leaves out. */
 typedef enum {
-    SAG_MARK_OUTSIDE_SHEET = 1,       /* a part below its rated supply */
-    SAG_MARK_ESTIMATE = 2,            /* figures that are estimates at this supply */
-    SAG_MARK_BEYOND_BATTERY = 4,      /* below the last row of the battery's data */
+    SAG_MARK_OUTSIDE_SHEET = 1,        /* a part below its rated supply */
+    SAG_MARK_ESTIMATE = 2,             /* figures that are estimates at this supply */
+    SAG_MARK_BEYOND_BATTERY = 4,       /* below the last row of the battery's data */
     SAG_MARK_INPUT_RANGE_LEFT_OUT = 8, /* the model gives an input range, which is not computed */
     SAG_MARK_CROSSOVER_LEFT_OUT = 16,
     SAG_MARK_INPUT_DIODES_LEFT_OUT = 32

@@ -42,7 +42,8 @@ static void hermite(double t, double h, double w[4], double dw[4])
     dw[3] = t * (3 * t - 2);
 }
 
-/* The interval [i, i + 1] of count >= 2 rising x that holds `at`, the end ones for points outside. */
+/* The interval [i, i + 1] of count >= 2 rising x that holds `at`, the end ones for points outside.
+ */
 static size_t find_interval(const double *x, size_t count, double at)
 {
     size_t i = 0;
@@ -210,7 +211,8 @@ static sag_status fill_across(sag_drop_surface *surface)
     return status;
 }
 
-sag_status sag_drop_surface_make(sag_drop_surface *surface, const sag_drop_point *points, size_t count)
+sag_status sag_drop_surface_make(sag_drop_surface *surface, const sag_drop_point *points,
+                                 size_t count)
 {
     memset(surface, 0, sizeof *surface);
     sag_status status = SAG_NO_MEMORY;
@@ -267,7 +269,8 @@ double sag_drop_lowest_supply(const sag_drop_surface *surface)
     return surface->all_supplies ? 0 : surface->supply[0];
 }
 
-/* Along current on one row: value and slope of two quantities at once, the drop and its slope in supply. */
+/* Along current on one row: value and slope of two quantities at once, the drop and its slope in
+ * supply. */
 static void along_row(const sag_drop_surface *surface, size_t row, double current, double value[2],
                       double slope[2])
 {
@@ -287,7 +290,8 @@ static void along_row(const sag_drop_surface *surface, size_t row, double curren
             double h = surface->current[k + 1] - surface->current[k], w[4], dw[4];
             hermite((current - surface->current[k]) / h, h, w, dw);
             value[q] = w[0] * y[q][k] + w[1] * y[q][k + 1] + w[2] * s[q][k] + w[3] * s[q][k + 1];
-            slope[q] = dw[0] * y[q][k] + dw[1] * y[q][k + 1] + dw[2] * s[q][k] + dw[3] * s[q][k + 1];
+            slope[q] =
+                dw[0] * y[q][k] + dw[1] * y[q][k + 1] + dw[2] * s[q][k] + dw[3] * s[q][k + 1];
         }
     }
 }
@@ -315,8 +319,7 @@ double sag_drop_at(const sag_drop_surface *surface, double current_a, double sup
     along_row(surface, i + 1, current_a, value[1], slope[1]);
     double h = surface->supply[i + 1] - surface->supply[i], w[4], dw[4];
     hermite((supply_v - surface->supply[i]) / h, h, w, dw);
-    *by_current =
-        w[0] * slope[0][0] + w[1] * slope[1][0] + w[2] * slope[0][1] + w[3] * slope[1][1];
+    *by_current = w[0] * slope[0][0] + w[1] * slope[1][0] + w[2] * slope[0][1] + w[3] * slope[1][1];
     *by_supply =
         dw[0] * value[0][0] + dw[1] * value[1][0] + dw[2] * value[0][1] + dw[3] * value[1][1];
     return w[0] * value[0][0] + w[1] * value[1][0] + w[2] * value[0][1] + w[3] * value[1][1];

@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* curve.h - smooth monotone curves and surfaces through tabulated figures.
  *
- * Between points: cubic, continuous in slope, never overshooting the points (M. Steffen, Astron. Astrophys. 239,
- * 443, 1990; the slopes are GSL's). A curve is held at its end values. */
+ * Between points: cubic, continuous in slope, never overshooting the points (M. Steffen, Astron.
+ * Astrophys. 239, 443, 1990; the slopes are GSL's). A curve is held at its end values. */
 #ifndef RAILSAG_CURVE_H
 #define RAILSAG_CURVE_H
 
@@ -19,21 +19,24 @@ void sag_curve_clear(sag_curve *curve);
 double sag_curve_at(const sag_curve *curve, double x, double *slope); /* slope may be NULL */
 
 /* How far an output stops short of its rail: drop (V) over load current (A) and total supply (V).
- * In current: held below the first point of a row, straight on beyond its last. In supply: held above the last row,
- * in proportion to the supply below the first; rows without a supply hold at all supplies. Between rows: cubic in both,
- * exact on every row and at every tabulated current. */
+ * In current: held below the first point of a row, straight on beyond its last. In supply: held
+ * above the last row, in proportion to the supply below the first; rows without a supply hold at
+ * all supplies. Between rows: cubic in both, exact on every row and at every tabulated current. */
 typedef struct {
     size_t current_count, supply_count;
     double *current, *supply;
-    double *value, *by_current, *by_supply, *twist; /* [supply][current]: drop and its derivatives */
+    double *value, *by_current, *by_supply,
+        *twist; /* [supply][current]: drop and its derivatives */
     int all_supplies;
 } sag_drop_surface;
 
-sag_status sag_drop_surface_make(sag_drop_surface *surface, const sag_drop_point *points, size_t count);
+sag_status sag_drop_surface_make(sag_drop_surface *surface, const sag_drop_point *points,
+                                 size_t count);
 void sag_drop_surface_clear(sag_drop_surface *surface);
 double sag_drop_at(const sag_drop_surface *surface, double current_a, double supply_v,
                    double *by_current, double *by_supply);
-/* The lowest supply in the table; 0 when it holds at all supplies. Below it the drop is an estimate. */
+/* The lowest supply in the table; 0 when it holds at all supplies. Below it the drop is an
+ * estimate. */
 double sag_drop_lowest_supply(const sag_drop_surface *surface);
 
 #endif

@@ -1,9 +1,10 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* dense.h - LU factors of small dense matrices, real and complex, equilibrated and pivoted.
  *
- * P R A D = L U with row scales R and column scales D (powers of two, so that they cost no accuracy) and row exchanges
- * P. Matrices are row-major, n x n. Circuit equations mix conductances of 1e-12 S with capacitors at
- * 1e9/s and branch rows of ones: without the scales the pivot choice means nothing. */
+ * P R A D = L U with row scales R and column scales D (powers of two, so that they cost no
+ * accuracy) and row exchanges P. Matrices are row-major, n x n. Circuit equations mix conductances
+ * of 1e-12 S with capacitors at 1e9/s and branch rows of ones: without the scales the pivot choice
+ * means nothing. */
 #ifndef RAILSAG_DENSE_H
 #define RAILSAG_DENSE_H
 
@@ -28,15 +29,16 @@ typedef struct sag_zlu sag_zlu; /* complex */
 sag_status sag_lu_new(size_t n, sag_lu **out); /* *out is NULL unless SAG_OK */
 void sag_lu_free(sag_lu *lu);                  /* NULL is fine */
 
-/* Factors a (not modified). SAG_SINGULAR when a column has no pivot or the reciprocal condition is under
- * `least_rcond`; *weak (may be NULL) is then the unknown that is not determined. */
+/* Factors a (not modified). SAG_SINGULAR when a column has no pivot or the reciprocal condition is
+ * under `least_rcond`; *weak (may be NULL) is then the unknown that is not determined. */
 sag_status sag_lu_factor(sag_lu *lu, const double *a, double least_rcond, size_t *weak);
 
 /* b: n values; in: right side, out: solution. */
 void sag_lu_solve(sag_lu *lu, double *b);
 
-/* Estimate (never too small by much) of 1 / (|A| |A^-1|) in the 1-norm, of the scaled matrix; Hager's method
- * (N. J. Higham, Accuracy and Stability of Numerical Algorithms, 2nd ed., algorithm 15.1). */
+/* Estimate (never too small by much) of 1 / (|A| |A^-1|) in the 1-norm, of the scaled matrix;
+ * Hager's method (N. J. Higham, Accuracy and Stability of Numerical Algorithms, 2nd ed.,
+ * algorithm 15.1). */
 double sag_lu_rcond(sag_lu *lu);
 
 sag_status sag_zlu_new(size_t n, sag_zlu **out);

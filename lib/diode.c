@@ -3,8 +3,9 @@
 
 #include <math.h>
 
-/* From a start above 0: Newton on f = w + ln w - z with the third-order correction of Fritsch, Shafer and Crowley (Comm.
- * ACM 16, 123, 1973); the error left is the fourth power of the last relative step. */
+/* From a start above 0: Newton on f = w + ln w - z with the third-order correction of Fritsch,
+ * Shafer and Crowley (Comm. ACM 16, 123, 1973); the error left is the fourth power of the last
+ * relative step. */
 static double refine_omega(double z, double w)
 {
     for (int i = 0; i < 12; i++) {
@@ -59,8 +60,8 @@ double sag_diode_current_near(const sag_diode_law *law, double v, double *slope,
     /* A hundred emission voltages short of breakdown its current is below e^-100 of BREAKDOWN_A. */
     if (v < -law->breakdown_v + 100 * law->emission_v) {
         double back_slope;
-        /* Scaled so that BREAKDOWN_A flows at -breakdown_v; the constant term is left out, or it would
-         * add to the forward law. */
+        /* Scaled so that BREAKDOWN_A flows at -breakdown_v; the constant term is left out, or it
+         * would add to the forward law. */
         double start = law->breakdown_v - BREAKDOWN_A * law->series_ohm;
         double scale = log(BREAKDOWN_A * law->series_ohm / law->emission_v);
         double omega = sag_wright_omega(scale + (-v - start) / law->emission_v);
@@ -81,8 +82,9 @@ sag_status sag_diode_fit(const sag_forward_point *points, size_t count, double b
     if (count == 0) {
         return SAG_BAD_INPUT;
     }
-    /* v = n Vt ln((i + Is)/Is) + R i: differences of it are linear in n Vt and R once Is is known. Is starts from 0, and each
-     * round brings it nearer by the share it has in the smallest current. */
+    /* v = n Vt ln((i + Is)/Is) + R i: differences of it are linear in n Vt and R once Is is known.
+     * Is starts from 0, and each round brings it nearer by the share it has in the smallest
+     * current. */
     for (int round = 0; round < FIT_ROUNDS; round++) {
         double l1 = 0, l2 = 0;
         if (count > 1) {
@@ -91,7 +93,9 @@ sag_status sag_diode_fit(const sag_forward_point *points, size_t count, double b
         if (count == 1) {
             n_vt = (points[0].voltage_v < 0.45 ? 1.0 : 1.8) * SAG_THERMAL_V;
         } else if (count == 2) {
-            n_vt = (points[1].voltage_v - points[0].voltage_v - ohm * (points[1].current_a - points[0].current_a)) / l1;
+            n_vt = (points[1].voltage_v - points[0].voltage_v -
+                    ohm * (points[1].current_a - points[0].current_a)) /
+                   l1;
         } else {
             l2 = log((points[2].current_a + saturation_a) / (points[1].current_a + saturation_a));
             double d1 = points[1].current_a - points[0].current_a;
@@ -102,7 +106,8 @@ sag_status sag_diode_fit(const sag_forward_point *points, size_t count, double b
             n_vt = (v1 * d2 - v2 * d1) / determinant;
             ohm = (l1 * v2 - l2 * v1) / determinant;
         }
-        saturation_a = points[0].current_a / expm1((points[0].voltage_v - ohm * points[0].current_a) / n_vt);
+        saturation_a =
+            points[0].current_a / expm1((points[0].voltage_v - ohm * points[0].current_a) / n_vt);
         if (!(saturation_a > 0)) {
             return SAG_BAD_INPUT;
         }

@@ -84,7 +84,8 @@ static solved look_up(search *s, double level_dbv)
     return found;
 }
 
-/* dB left to the nearest limit of any op-amp: falls through zero at clip onset, one dB a dB while all is linear. */
+/* dB left to the nearest limit of any op-amp: falls through zero at clip onset, one dB a dB while
+ * all is linear. */
 static double left_db(double level_dbv, void *context)
 {
     search *s = context;
@@ -101,7 +102,8 @@ static double excess(double level_dbv, void *context)
 }
 
 /* Brent's method between two levels where f changes its sign. */
-static sag_status find_root(double (*f)(double, void *), search *s, double low, double high, double *root)
+static sag_status find_root(double (*f)(double, void *), search *s, double low, double high,
+                            double *root)
 {
     gsl_root_fsolver *solver = gsl_root_fsolver_alloc(gsl_root_fsolver_brent);
     if (!solver) {
@@ -122,7 +124,8 @@ static sag_status find_root(double (*f)(double, void *), search *s, double low, 
     return status == GSL_SUCCESS && !s->failed ? SAG_OK : SAG_NOT_CONVERGED;
 }
 
-/* The linear solution says where to look: it is exact up to the knees of the limits, unless an earlier stage bends first. */
+/* The linear solution says where to look: it is exact up to the knees of the limits, unless an
+ * earlier stage bends first. */
 static sag_status find_onset(search *s, sag_headroom_point *point)
 {
     sag_limit limit;
@@ -167,7 +170,8 @@ static sag_status find_onset(search *s, sag_headroom_point *point)
     return status < SAG_OK ? status : SAG_OK;
 }
 
-/* A hard limit gives 1 % THD a quarter of a dB above its onset: a level this far above is the first to try. */
+/* A hard limit gives 1 % THD a quarter of a dB above its onset: a level this far above is the first
+ * to try. */
 #define PAST_ONSET_DB 0.5
 
 static sag_status find_distortion_limit(search *s, double soft_vpk, sag_headroom_point *point)
@@ -186,7 +190,7 @@ static sag_status find_distortion_limit(search *s, double soft_vpk, sag_headroom
         high += SCAN_DB;
         if (onset > low && onset < high) { /* a NAN is neither */
             high = onset;
-        } else if (onset == low) {         /* the level put there above */
+        } else if (onset == low) { /* the level put there above */
             high = onset + PAST_ONSET_DB;
         }
         if (low >= HIGHEST_DBV) {
@@ -197,7 +201,8 @@ static sag_status find_distortion_limit(search *s, double soft_vpk, sag_headroom
     if (s->failed) {
         return SAG_OK;
     }
-    double thd_above = look_up(s, high + SCAN_DB).thd; /* NAN without a solution there: no fall known */
+    double thd_above =
+        look_up(s, high + SCAN_DB).thd; /* NAN without a solution there: no fall known */
     s->failed = 0;
     double limit;
     sag_status status = find_root(excess, s, low, high, &limit);
@@ -240,8 +245,7 @@ static sag_status run_block(void *context, size_t index)
     sag_steady_settings settings = request->steady;
     settings.one_lane = 1; /* a search has one level at a time */
     s.swings = sag_new(s.opamps + 1, sizeof *s.swings);
-    sag_status status =
-        s.swings ? sag_steady_new(bias, &settings, &s.steady) : SAG_NO_MEMORY;
+    sag_status status = s.swings ? sag_steady_new(bias, &settings, &s.steady) : SAG_NO_MEMORY;
     for (size_t f = from; status == SAG_OK && f < to && f < request->frequency_count; f++) {
         s.failed = 0;
         s.remembered = 0;
@@ -280,9 +284,11 @@ static void report_failures(const map_work *work, size_t count, sag_report *repo
             if (point->clip_onset_reason == SAG_HEADROOM_UNKNOWN ||
                 point->max_input_reason == SAG_HEADROOM_UNKNOWN) {
                 char where[96];
-                snprintf(where, sizeof where, "%.4g V, %.5g Hz", supply_v, work->request->frequency_hz[f]);
+                snprintf(where, sizeof where, "%.4g V, %.5g Hz", supply_v,
+                         work->request->frequency_hz[f]);
                 sag_report_on(report, SAG_WARNING, where, NULL,
-                              "The headroom at %s was not found: a level on the way has no periodic solution.",
+                              "The headroom at %s was not found: a level on the way has no "
+                              "periodic solution.",
                               where);
             }
         }

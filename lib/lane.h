@@ -1,9 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* lane.h - a few grid points in lockstep: the number type of the stepping code.
  *
- * A file that includes this has set LANE_WIDTH to 1 or 4 first. Everything above is written once over `lane`; at width 1
- * it is a plain double. No operation mixes lanes, so a point's figures do not depend on its neighbours or the
- * width. */
+ * A file that includes this has set LANE_WIDTH to 1 or 4 first. Everything above is written once
+ * over `lane`; at width 1 it is a plain double. No operation mixes lanes, so a point's figures do
+ * not depend on its neighbours or the width. */
 #ifndef RAILSAG_LANE_H
 #define RAILSAG_LANE_H
 
@@ -131,10 +131,10 @@ static inline lane lane_min(lane a, lane b)
     return lane_select(LANE_LESS(b, a), b, a);
 }
 
-/* out[r] += sum over c of m[r * stride + c] v[c]. Four rows at a time, so that their sums do not wait for each other; each
- * row adds in the order of its columns. */
-static inline void lane_add_product(const double *m, size_t stride, size_t rows, size_t columns, const lane *v,
-                                    lane *out)
+/* out[r] += sum over c of m[r * stride + c] v[c]. Four rows at a time, so that their sums do not
+ * wait for each other; each row adds in the order of its columns. */
+static inline void lane_add_product(const double *m, size_t stride, size_t rows, size_t columns,
+                                    const lane *v, lane *out)
 {
     size_t r = 0;
     for (; r + 4 <= rows; r += 4) {
@@ -160,9 +160,10 @@ static inline void lane_add_product(const double *m, size_t stride, size_t rows,
     }
 }
 
-/* out[c] += sum over r of v[r] m[r * columns + c], m of rows x columns: a row vector times a matrix. Four columns at a
- * time, their sums in registers. */
-static inline void lane_add_row_product(const lane *v, size_t rows, const lane *m, size_t columns, lane *out)
+/* out[c] += sum over r of v[r] m[r * columns + c], m of rows x columns: a row vector times a
+ * matrix. Four columns at a time, their sums in registers. */
+static inline void lane_add_row_product(const lane *v, size_t rows, const lane *m, size_t columns,
+                                        lane *out)
 {
     size_t c = 0;
     for (; c + 4 <= columns; c += 4) {

@@ -81,9 +81,11 @@ static sag_status run_block(void *context, size_t index)
     for (size_t f = from; status == SAG_OK && f < to && f < request->frequency_count; f++) {
         status = sag_steady_frequency(steady, request->frequency_hz[f]);
         levels->onset_limit[f] = (sag_limit){-1, SAG_LIMIT_NONE};
-        levels->onset_vpk[f] =
-            status == SAG_OK ? sag_steady_linear_onset(steady, &levels->onset_limit[f]) : (double)NAN;
-        if (status >= SAG_OK) { /* points at a frequency that could not be prepared come back as failed */
+        levels->onset_vpk[f] = status == SAG_OK
+                                   ? sag_steady_linear_onset(steady, &levels->onset_limit[f])
+                                   : (double)NAN;
+        if (status >=
+            SAG_OK) { /* points at a frequency that could not be prepared come back as failed */
             status = sag_steady_solve(steady, request->level_vpk, count, points, swings);
         }
         for (size_t l = 0; status == SAG_OK && l < count; l++) {
@@ -115,7 +117,8 @@ static void report_failures(const map_work *work, size_t count, sag_report *repo
                 snprintf(where, sizeof where, "%.4g V, %.4g dBV, %.5g Hz", supply_v,
                          sag_level_dbv(request->level_vpk[i / request->frequency_count]),
                          request->frequency_hz[i % request->frequency_count]);
-                sag_report_on(report, SAG_WARNING, where, NULL, "No periodic solution was found at %s.", where);
+                sag_report_on(report, SAG_WARNING, where, NULL,
+                              "No periodic solution was found at %s.", where);
             }
         }
     }

@@ -7,10 +7,12 @@
 #include <stdio.h>
 #include <string.h>
 
-/* Least reciprocal condition of the scaled resistive equations; below it the answer would have fewer than three digits. */
+/* Least reciprocal condition of the scaled resistive equations; below it the answer would have
+ * fewer than three digits. */
 #define LEAST_RCOND 1e-13
 
-/* A resistance below this is a branch row, so that 0 ohm is exact and no huge conductance swamps its neighbours. */
+/* A resistance below this is a branch row, so that 0 ohm is exact and no huge conductance swamps
+ * its neighbours. */
 #define SMALL_OHM 1e-2
 
 int sag_build_unknown(sag_builder *builder)
@@ -187,9 +189,10 @@ static sag_status check_determined(const sag_network *network, sag_report *repor
     if (status == SAG_SINGULAR) {
         char name[64];
         sag_network_unknown_name(network, weak, name, sizeof name);
-        sag_report_on(report, SAG_ERROR, name,
-                      "give it a path for direct current, or break the loop of ideal parts it is in",
-                      "The resistive part of the circuit does not determine %s.", name);
+        sag_report_on(
+            report, SAG_ERROR, name,
+            "give it a path for direct current, or break the loop of ideal parts it is in",
+            "The resistive part of the circuit does not determine %s.", name);
     }
     sag_lu_free(lu);
     return status;
@@ -204,11 +207,11 @@ static sag_status refuse_damage(const sag_network *network, sag_report *report)
         if (supply_v > package->model->absolute_max_v) {
             char where[48];
             snprintf(where, sizeof where, "%s at %.4g V", package->name, supply_v);
-            sag_report_on(report, SAG_WARNING, where,
-                          "use fewer batteries or a part for a higher supply; the data sheet decides",
-                          "%.4g V would damage %s (%s, absolute maximum %.4g V): not computed.",
-                          supply_v, package->name, package->model->head.name,
-                          package->model->absolute_max_v);
+            sag_report_on(
+                report, SAG_WARNING, where,
+                "use fewer batteries or a part for a higher supply; the data sheet decides",
+                "%.4g V would damage %s (%s, absolute maximum %.4g V): not computed.", supply_v,
+                package->name, package->model->head.name, package->model->absolute_max_v);
             status = SAG_WOULD_DAMAGE;
         }
     }

@@ -3,10 +3,10 @@
  *
  *     C x' + G x + S src = constant + drive u
  *
- * x holds the node voltages (V), branch currents (A) and op-amp input filters (V); src are what op-amps,
- * their rails and diodes feed in (network_private.h), u the source's EMF. A current is positive leaving the node into the part,
- * so each row of a node reads: the sum of the currents leaving it is zero. A network is constant once
- * made and may be shared by threads. */
+ * x holds the node voltages (V), branch currents (A) and op-amp input filters (V); src are what
+ * op-amps, their rails and diodes feed in (network_private.h), u the source's EMF. A current is
+ * positive leaving the node into the part, so each row of a node reads: the sum of the currents
+ * leaving it is zero. A network is constant once made and may be shared by threads. */
 #ifndef RAILSAG_NETWORK_H
 #define RAILSAG_NETWORK_H
 
@@ -27,21 +27,20 @@ sag_conditions sag_conditions_defaults(const sag_design *design);
 
 /* What the battery is like at the supply voltage asked for. */
 typedef struct {
-    int batteries;        /* in series; 0 when stiff */
-    double depth;         /* of discharge, 0 to 1; NAN when stiff */
-    double audio_ohm;     /* whole supply, wiring included */
+    int batteries;    /* in series; 0 when stiff */
+    double depth;     /* of discharge, 0 to 1; NAN when stiff */
+    double audio_ohm; /* whole supply, wiring included */
     double dc_ohm;
-    int beyond_data;      /* the open-circuit voltage lies below the battery's last row */
-    int above_fresh;      /* or above its first */
+    int beyond_data; /* the open-circuit voltage lies below the battery's last row */
+    int above_fresh; /* or above its first */
 } sag_supply_state;
 
 typedef struct sag_network sag_network;
 
-/* Holds on to design, which must outlive it and not be changed meanwhile. *out is NULL unless SAG_OK.
- * SAG_WOULD_DAMAGE when the supply is above a part's absolute maximum;
- * SAG_REFUSED when the drive is a pickup that the design does not have;
- * SAG_SINGULAR when the resistive part does not determine every voltage. The report says which part or
- * node. */
+/* Holds on to design, which must outlive it and not be changed meanwhile. *out is NULL unless
+ * SAG_OK. SAG_WOULD_DAMAGE when the supply is above a part's absolute maximum; SAG_REFUSED when the
+ * drive is a pickup that the design does not have; SAG_SINGULAR when the resistive part does not
+ * determine every voltage. The report says which part or node. */
 sag_status sag_network_new(const sag_design *design, const sag_conditions *conditions,
                            sag_network **out, sag_report *report);
 void sag_network_free(sag_network *network); /* NULL is fine */

@@ -21,8 +21,9 @@ typedef struct {
     sag_status status; /* the first failure sticks; later calls do nothing */
 } sag_builder;
 
-int sag_build_unknown(sag_builder *builder);                              /* a new one */
-void sag_build_entry(sag_builder *builder, int row, int column, double value); /* -1 rows, columns < -2: skipped */
+int sag_build_unknown(sag_builder *builder); /* a new one */
+void sag_build_entry(sag_builder *builder, int row, int column,
+                     double value); /* -1 rows, columns < -2: skipped */
 void sag_build_conductance(sag_builder *builder, int a, int b, double siemens);
 /* v(a) - v(b) - ohm i = emf (constant) + drive u; returns the unknown i, entering at a. */
 int sag_build_branch(sag_builder *builder, int a, int b, double ohm, double emf, double drive);

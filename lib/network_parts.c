@@ -86,7 +86,8 @@ static void build_switch(sag_builder *builder, const sag_part *part, sag_leg *le
     }
 }
 
-/* Half to each rail: a conductance, a current or a state between a pin and half way between the rails. */
+/* Half to each rail: a conductance, a current or a state between a pin and half way between the
+ * rails. */
 static void add_to_mid(sag_sparse *sparse, int pin, int positive, int negative)
 {
     sag_sparse_add(sparse, pin, 1);
@@ -116,8 +117,9 @@ static void build_opamp_input(sag_builder *builder, const sag_opamp_model *model
     sag_build_entry(builder, bias_a > 0 ? negative : positive, SAG_COLUMN_CONSTANT, bias_a);
 }
 
-/* Output: EMF e behind Ro; its current io = (e - vo)/Ro comes half from each rail, the rest of the split is part of the
- * rail's own source. Input filter: w - (v(plus) - v(minus)) = offset, with the second pole as a state. */
+/* Output: EMF e behind Ro; its current io = (e - vo)/Ro comes half from each rail, the rest of the
+ * split is part of the rail's own source. Input filter: w - (v(plus) - v(minus)) = offset, with the
+ * second pole as a state. */
 static void build_opamp(sag_builder *builder, sag_network_opamp_data *opamp, sag_sparse *source)
 {
     const sag_part *part = opamp->part;
@@ -143,7 +145,8 @@ static void build_opamp(sag_builder *builder, sag_network_opamp_data *opamp, sag
     if (!isnan(opamp->model->phase_margin_deg)) {
         sag_sparse own = {0};
         sag_sparse_add(&own, opamp->filter, 1);
-        /* kappa is one over the second pole; it depends on the supply and is filled in at the bias point. */
+        /* kappa is one over the second pole; it depends on the supply and is filled in at the bias
+         * point. */
         opamp->filter_state = sag_build_state(builder, 0, own, own);
     }
     build_opamp_input(builder, opamp->model, plus, positive, negative);
@@ -183,8 +186,8 @@ void sag_build_part(sag_builder *builder, size_t index)
     }
 }
 
-/* One battery or one half: EMF and audio resistance in the branch, the slow rest of the resistance shunted by a
- * capacitor, so that both figures are exact at their own rate. */
+/* One battery or one half: EMF and audio resistance in the branch, the slow rest of the resistance
+ * shunted by a capacitor, so that both figures are exact at their own rate. */
 static int build_battery(sag_builder *builder, int positive, int negative, double emf_v,
                          double audio_ohm, double dc_ohm)
 {
@@ -206,8 +209,8 @@ void sag_build_supply(sag_builder *builder)
     int negative = sag_network_unknown(supply->negative);
     double volts = network->conditions.supply_v;
     if (supply->middle < 0) {
-        network->supply_branch[0] = build_battery(builder, positive, negative, volts,
-                                                  state->audio_ohm, state->dc_ohm);
+        network->supply_branch[0] =
+            build_battery(builder, positive, negative, volts, state->audio_ohm, state->dc_ohm);
         network->supply_branch[1] = -1;
     } else {
         int middle = sag_network_unknown(supply->middle);
@@ -219,7 +222,8 @@ void sag_build_supply(sag_builder *builder)
 }
 
 /* The EMF u times `level` behind the pickup's own network, at its node. */
-static void build_pickup(sag_builder *builder, const sag_pickup_model *pickup, int node, double level)
+static void build_pickup(sag_builder *builder, const sag_pickup_model *pickup, int node,
+                         double level)
 {
     if (pickup->series_farad > 0) {
         int behind = sag_build_unknown(builder);

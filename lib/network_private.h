@@ -3,15 +3,14 @@
  *
  *     C x' + G x + S src = constant + drive u
  *
- *   x    unknowns: node voltages without ground, then internal nodes, branch currents and op-amp input
- *        filters, all rows and columns in that order                                        V, A
- *   C    sum over states of  kappa * into * of'   (a capacitor: kappa its farads, into = of = its two ends)
- *   src  what the nonlinear parts feed in, in this order:
- *        the EMF behind the output resistance of each op-amp                                V
- *        the current through each pair of rails, from the positive to the negative one      A
- *        the current of each diode less its reference conductance times its voltage         A
- *   u    EMF of the source                                                                  V
- * What the nonlinear parts see are observations, short rows over x. */
+ *   x    unknowns: node voltages without ground, then internal nodes, branch currents and op-amp
+ * input filters, all rows and columns in that order                                        V, A C
+ * sum over states of  kappa * into * of'   (a capacitor: kappa its farads, into = of = its two
+ * ends) src  what the nonlinear parts feed in, in this order: the EMF behind the output resistance
+ * of each op-amp                                V the current through each pair of rails, from the
+ * positive to the negative one      A the current of each diode less its reference conductance
+ * times its voltage         A u    EMF of the source V What the nonlinear parts see are
+ * observations, short rows over x. */
 #ifndef RAILSAG_NETWORK_PRIVATE_H
 #define RAILSAG_NETWORK_PRIVATE_H
 
@@ -37,10 +36,10 @@ typedef struct {
 typedef struct {
     const sag_part *part;
     const sag_opamp_model *model;
-    int rail;             /* index of its pair of rails */
-    int filter;           /* unknown: v(plus) - v(minus) + offset behind the second pole */
-    int filter_state;     /* index into states; -1 without a second pole */
-    double output_ohm;    /* at least 1 */
+    int rail;          /* index of its pair of rails */
+    int filter;        /* unknown: v(plus) - v(minus) + offset behind the second pole */
+    int filter_state;  /* index into states; -1 without a second pole */
+    double output_ohm; /* at least 1 */
     sag_drop_surface high, low;
     sag_curve gain_bandwidth, slew; /* ratios to the headline figures over supply */
 } sag_network_opamp_data;
@@ -60,15 +59,16 @@ typedef struct {
 
 #define SAG_DIODE_REFERENCE_S 1e-6 /* conductance that keeps the linear part regular */
 
-/* How a part's current is read back: (v(a) - v(b)) * conductance, or the branch current when branch >= 0. */
+/* How a part's current is read back: (v(a) - v(b)) * conductance, or the branch current when branch
+ * >= 0. */
 typedef struct {
     int a, b; /* unknowns, -1 ground */
     double conductance;
     int branch;
 } sag_leg;
 
-/* Rows of observations, in this order: for each op-amp OBSERVED_PER_OPAMP, for each pair of rails two (positive,
- * negative), for each diode its voltage, then the output. */
+/* Rows of observations, in this order: for each op-amp OBSERVED_PER_OPAMP, for each pair of rails
+ * two (positive, negative), for each diode its voltage, then the output. */
 enum {
     SAG_OBSERVED_DRIVE = 0, /* op-amp: its filter */
     SAG_OBSERVED_OUT = 1,
@@ -89,12 +89,13 @@ struct sag_network {
     size_t rail_count;
     sag_network_diode *diodes;
     size_t diode_count;
-    sag_sparse *source;   /* source_count columns of S */
+    sag_sparse *source; /* source_count columns of S */
     size_t source_count;
     sag_sparse *observed; /* observed_count rows */
     size_t observed_count;
     sag_leg *legs;        /* one a part; a pot's is ends[0] to wiper */
-    int supply_branch[2]; /* branch currents of the battery (two halves with a middle; else [1] = -1) */
+    int supply_branch[2]; /* branch currents of the battery (two halves with a middle; else [1] =
+                             -1) */
 };
 
 static inline size_t sag_network_rail_row(const sag_network *network, size_t rail)

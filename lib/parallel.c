@@ -28,7 +28,8 @@ static void *work(void *argument)
         if (status < SAG_OK && q->status == SAG_OK) {
             q->status = status;
         }
-        if (q->status == SAG_OK && q->progress && q->progress(q->progress_context, q->done, q->count)) {
+        if (q->status == SAG_OK && q->progress &&
+            q->progress(q->progress_context, q->done, q->count)) {
             q->status = SAG_CANCELLED;
         }
     }
@@ -36,7 +37,8 @@ static void *work(void *argument)
     return NULL;
 }
 
-sag_status sag_parallel_run(size_t count, int threads, sag_status (*item)(void *context, size_t index), void *context,
+sag_status sag_parallel_run(size_t count, int threads,
+                            sag_status (*item)(void *context, size_t index), void *context,
                             sag_progress progress, void *progress_context)
 {
     queue q = {.count = count,

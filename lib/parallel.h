@@ -7,9 +7,11 @@
 
 #include "levels.h"
 
-/* Runs item(context, i) for i = 0 .. count - 1. The first status below zero, or a call of progress that returns other than 0
- * (SAG_CANCELLED), keeps further items from starting and is returned. progress gets the number of items done. */
-sag_status sag_parallel_run(size_t count, int threads, sag_status (*item)(void *context, size_t index), void *context,
+/* Runs item(context, i) for i = 0 .. count - 1. The first status below zero, or a call of progress
+ * that returns other than 0 (SAG_CANCELLED), keeps further items from starting and is returned.
+ * progress gets the number of items done. */
+sag_status sag_parallel_run(size_t count, int threads,
+                            sag_status (*item)(void *context, size_t index), void *context,
                             sag_progress progress, void *progress_context);
 
 #endif

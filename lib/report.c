@@ -72,8 +72,7 @@ void sag_report_at(sag_report *report, sag_severity severity, sag_place place, c
     va_start(arguments, format);
     vsnprintf(text, sizeof text, format, arguments);
     va_end(arguments);
-    add(report,
-        &(sag_finding){.severity = severity, .place = place, .text = text, .hint = hint});
+    add(report, &(sag_finding){.severity = severity, .place = place, .text = text, .hint = hint});
 }
 
 void sag_report_on(sag_report *report, sag_severity severity, const char *where, const char *hint,
@@ -93,8 +92,7 @@ void sag_report_on(sag_report *report, sag_severity severity, const char *where,
             return;
         }
     }
-    add(report,
-        &(sag_finding){.severity = severity, .where = where, .text = text, .hint = hint});
+    add(report, &(sag_finding){.severity = severity, .where = where, .text = text, .hint = hint});
 }
 
 size_t sag_report_count(const sag_report *report)

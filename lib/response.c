@@ -77,8 +77,9 @@ double sag_phase_deg(double complex gain)
 /* A growth slower than this is rounding on the slow time constants of coupling capacitors. */
 #define LEAST_GROWTH_PER_S 1.0
 
-/* Natural frequencies as eigenvalues of the stage map: with b = d z / d z* of a stage at shift a, its
- * eigenvalue theta = a / (a - lambda), so lambda = a (1 - 1/theta). transposed gives the left vectors. */
+/* Natural frequencies as eigenvalues of the stage map: with b = d z / d z* of a stage at shift a,
+ * its eigenvalue theta = a / (a - lambda), so lambda = a (1 - 1/theta). transposed gives the left
+ * vectors. */
 static sag_status find_modes(const double *b, size_t states, int transposed,
                              gsl_vector_complex *theta, gsl_matrix_complex *vectors)
 {
@@ -115,7 +116,8 @@ static int find_home(const sag_small_signal *linear, const gsl_matrix_complex *r
 {
     size_t nearest = 0, opamps = linear->bias->network->opamp_count;
     for (size_t i = 1; i < linear->states; i++) {
-        if (cabs(eigenvalue(left_theta, i) - theta) < cabs(eigenvalue(left_theta, nearest) - theta)) {
+        if (cabs(eigenvalue(left_theta, i) - theta) <
+            cabs(eigenvalue(left_theta, nearest) - theta)) {
             nearest = i;
         }
     }
@@ -143,11 +145,13 @@ sag_status sag_response_stability(sag_response *response, sag_stability *out)
         return SAG_OK;
     }
     double *b = sag_new(states * states + states + size * size + size, sizeof *b);
-    gsl_vector_complex *theta = gsl_vector_complex_alloc(states), *left_theta = gsl_vector_complex_alloc(states);
+    gsl_vector_complex *theta = gsl_vector_complex_alloc(states),
+                       *left_theta = gsl_vector_complex_alloc(states);
     gsl_matrix_complex *right = gsl_matrix_complex_alloc(states, states),
                        *left = gsl_matrix_complex_alloc(states, states);
     sag_lu *lu = NULL;
-    sag_status status = b && theta && left_theta && right && left ? sag_lu_new(size, &lu) : SAG_NO_MEMORY;
+    sag_status status =
+        b && theta && left_theta && right && left ? sag_lu_new(size, &lu) : SAG_NO_MEMORY;
     if (status == SAG_OK) {
         double *g = b + states * states, *matrix = g + states, *x = matrix + size * size;
         status = sag_small_signal_stage(linear, SHIFT_PER_S, lu, matrix, x, b, g, NULL);
@@ -169,7 +173,8 @@ sag_status sag_response_stability(sag_response *response, sag_stability *out)
         out->oscillates = 1;
         status = find_modes(b, states, 1, left_theta, left);
         if (status == SAG_OK) {
-            out->opamp = find_home(linear, right, worst, left_theta, left, eigenvalue(theta, worst));
+            out->opamp =
+                find_home(linear, right, worst, left_theta, left, eigenvalue(theta, worst));
         }
     }
     sag_lu_free(lu);

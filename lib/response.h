@@ -15,18 +15,20 @@ typedef struct sag_response sag_response;
 sag_status sag_response_new(const sag_bias *bias, sag_response **out);
 void sag_response_free(sag_response *response); /* NULL is fine */
 
-/* Output over EMF at a frequency above 0. SAG_SINGULAR when the network has a natural frequency there. */
+/* Output over EMF at a frequency above 0. SAG_SINGULAR when the network has a natural frequency
+ * there. */
 sag_status sag_response_gain(sag_response *response, double frequency_hz, double complex *gain);
 
 /* The voltage of a node over the EMF, from the last sag_response_gain. */
 double complex sag_response_node(const sag_response *response, int node);
 
-/* Natural frequencies of the linearised network: the growing pair with the largest real part, if any. */
+/* Natural frequencies of the linearised network: the growing pair with the largest real part, if
+ * any. */
 typedef struct {
-    int oscillates;         /* a natural frequency has a positive real part */
-    double frequency_hz;    /* of the worst growing one (0: it latches rather than oscillates) */
+    int oscillates;      /* a natural frequency has a positive real part */
+    double frequency_hz; /* of the worst growing one (0: it latches rather than oscillates) */
     double growth_per_s;
-    int opamp;              /* the op-amp it lives on; -1 when none */
+    int opamp; /* the op-amp it lives on; -1 when none */
 } sag_stability;
 
 sag_status sag_response_stability(sag_response *response, sag_stability *out);

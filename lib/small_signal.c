@@ -119,8 +119,8 @@ sag_status sag_small_signal_solve(const sag_small_signal *linear, double frequen
     return SAG_OK;
 }
 
-sag_status sag_small_signal_stage(const sag_small_signal *linear, double a, sag_lu *lu, double *matrix,
-                                  double *x, double *b, double *g, double *output)
+sag_status sag_small_signal_stage(const sag_small_signal *linear, double a, sag_lu *lu,
+                                  double *matrix, double *x, double *b, double *g, double *output)
 {
     const sag_network *network = linear->bias->network;
     size_t size = linear->size, states = linear->states;
@@ -155,8 +155,7 @@ sag_status sag_small_signal_stage(const sag_small_signal *linear, double a, sag_
             }
         }
         if (output) {
-            output[column] =
-                sag_sparse_dot(&network->observed[sag_network_output_row(network)], x);
+            output[column] = sag_sparse_dot(&network->observed[sag_network_output_row(network)], x);
         }
     }
     return SAG_OK;

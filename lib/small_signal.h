@@ -4,8 +4,8 @@
  *     E X' + A X = drive u
  *
  * X holds the network's unknowns x, then its Newton unknowns (the sources), all as deviations
- * from rest. E has one short product a state; the gain nodes are states too, after the network's own:
- *     z_i = of_i . X,   kappa_i into_i dz_i/dt in the equations. */
+ * from rest. E has one short product a state; the gain nodes are states too, after the network's
+ * own: z_i = of_i . X,   kappa_i into_i dz_i/dt in the equations. */
 #ifndef RAILSAG_SMALL_SIGNAL_H
 #define RAILSAG_SMALL_SIGNAL_H
 
@@ -14,11 +14,11 @@
 
 typedef struct {
     const sag_bias *bias;
-    size_t n;      /* unknowns of the network */
-    size_t size;   /* n + Newton unknowns */
-    size_t states; /* of the network and gain nodes */
-    double *a;     /* size x size */
-    double *drive; /* size */
+    size_t n;         /* unknowns of the network */
+    size_t size;      /* n + Newton unknowns */
+    size_t states;    /* of the network and gain nodes */
+    double *a;        /* size x size */
+    double *drive;    /* size */
     sag_state *state; /* states, kappa filled in */
 } sag_small_signal;
 
@@ -29,10 +29,10 @@ void sag_small_signal_clear(sag_small_signal *linear);
 sag_status sag_small_signal_solve(const sag_small_signal *linear, double frequency_hz, sag_zlu *lu,
                                   double complex *work, double complex *x);
 
-/* One implicit stage with rates a (z - z*): z = b z* + g u, with b states x states and g states. output (may be NULL):
- * the row over z* and u that gives the output voltage, states + 1 values.
+/* One implicit stage with rates a (z - z*): z = b z* + g u, with b states x states and g states.
+ * output (may be NULL): the row over z* and u that gives the output voltage, states + 1 values.
  * matrix: size * size; x: size. */
-sag_status sag_small_signal_stage(const sag_small_signal *linear, double a, sag_lu *lu, double *matrix,
-                                  double *x, double *b, double *g, double *output);
+sag_status sag_small_signal_stage(const sag_small_signal *linear, double a, sag_lu *lu,
+                                  double *matrix, double *x, double *b, double *g, double *output);
 
 #endif

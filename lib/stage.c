@@ -12,13 +12,14 @@
 #define NARROWEST_KNEE_V 1e-3
 /* The knee of the current limit, as a share of it. */
 #define CURRENT_KNEE 0.02
-/* Load current over which the rails take turns, as a share of the quiescent current of one amplifier: an idling
- * class-AB stage. It only shapes the supply current. */
+/* Load current over which the rails take turns, as a share of the quiescent current of one
+ * amplifier: an idling class-AB stage. It only shapes the supply current. */
 #define SPLIT_SHARE   0.05
 #define LEAST_SPLIT_A 1e-6 /* for an ideal part that draws nothing */
 
-/* Raises clear_v and clear_ohm so that no drop of the table lies above clear_v + clear_ohm io. The cubic between two
- * points stays between their drops, so the drop at the upper end over the current at the lower one bounds it. */
+/* Raises clear_v and clear_ohm so that no drop of the table lies above clear_v + clear_ohm io. The
+ * cubic between two points stays between their drops, so the drop at the upper end over the current
+ * at the lower one bounds it. */
 static void bound_drop(const sag_drop_surface *surface, double *clear_v, double *clear_ohm)
 {
     size_t columns = surface->current_count;
@@ -52,9 +53,10 @@ static sag_status make_line(const sag_drop_surface *surface, double supply_v, sa
     line->slope = line->value + line->count;
     line->by_supply = line->slope + line->count;
     for (size_t i = 0; i < line->count; i++) {
-        line->value[i] = sag_drop_at(surface, line->current[i], supply_v, &line->slope[i], &line->by_supply[i]);
+        line->value[i] =
+            sag_drop_at(surface, line->current[i], supply_v, &line->slope[i], &line->by_supply[i]);
     }
-    line->slope[0] = 0; /* held below the first current */
+    line->slope[0] = 0;    /* held below the first current */
     if (line->count > 1) { /* and straight on beyond the last */
         double by_supply, last = line->current[line->count - 1];
         sag_drop_at(surface, last + 1, supply_v, &line->slope[line->count - 1], &by_supply);
@@ -62,8 +64,8 @@ static sag_status make_line(const sag_drop_surface *surface, double supply_v, sa
     return SAG_OK;
 }
 
-double sag_drop_line_at(const sag_drop_line *line, double current_a, double supply_v, double *by_current,
-                        double *by_supply)
+double sag_drop_line_at(const sag_drop_line *line, double current_a, double supply_v,
+                        double *by_current, double *by_supply)
 {
     double away = supply_v - line->supply_v;
     size_t last = line->count - 1;
@@ -75,19 +77,25 @@ double sag_drop_line_at(const sag_drop_line *line, double current_a, double supp
     if (current_a >= line->current[last]) {
         *by_current = line->slope[last];
         *by_supply = line->by_supply[last];
-        return line->value[last] + line->slope[last] * (current_a - line->current[last]) + away * *by_supply;
+        return line->value[last] + line->slope[last] * (current_a - line->current[last]) +
+               away * *by_supply;
     }
     size_t i = 0;
     while (current_a >= line->current[i + 1]) {
         i++;
     }
-    /* Cubic with these values and slopes at both ends, as in curve.c; the slope in supply goes straight across. */
-    double h = line->current[i + 1] - line->current[i], t = (current_a - line->current[i]) / h, u = 1 - t;
-    double y0 = line->value[i], y1 = line->value[i + 1], s0 = line->slope[i], s1 = line->slope[i + 1];
+    /* Cubic with these values and slopes at both ends, as in curve.c; the slope in supply goes
+     * straight across. */
+    double h = line->current[i + 1] - line->current[i], t = (current_a - line->current[i]) / h,
+           u = 1 - t;
+    double y0 = line->value[i], y1 = line->value[i + 1], s0 = line->slope[i],
+           s1 = line->slope[i + 1];
     double b0 = line->by_supply[i], b1 = line->by_supply[i + 1];
     *by_supply = b0 + t * (b1 - b0);
-    *by_current = 6 * t * u * (y1 - y0) / h + u * (1 - 3 * t) * s0 + t * (3 * t - 2) * s1 + away * (b1 - b0) / h;
-    return u * u * (1 + 2 * t) * y0 + t * t * (3 - 2 * t) * y1 + h * t * u * (u * s0 - t * s1) + away * *by_supply;
+    *by_current = 6 * t * u * (y1 - y0) / h + u * (1 - 3 * t) * s0 + t * (3 * t - 2) * s1 +
+                  away * (b1 - b0) / h;
+    return u * u * (1 + 2 * t) * y0 + t * t * (3 - 2 * t) * y1 + h * t * u * (u * s0 - t * s1) +
+           away * *by_supply;
 }
 
 static double knee(const sag_drop_surface *surface, double supply_v)
@@ -97,24 +105,27 @@ static double knee(const sag_drop_surface *surface, double supply_v)
     return 0.5 * fmin(WIDEST_KNEE_V, fmax(drop / 2, NARROWEST_KNEE_V));
 }
 
-static sag_status fill_opamp(sag_stage_opamp *opamp, const sag_network_opamp_data *data, double rail_v)
+static sag_status fill_opamp(sag_stage_opamp *opamp, const sag_network_opamp_data *data,
+                             double rail_v)
 {
     const sag_opamp_model *model = data->model;
     double slew = sag_curve_at(&data->slew, rail_v, NULL);
-    opamp->wt = 2 * M_PI * model->gain_bandwidth_hz * sag_curve_at(&data->gain_bandwidth, rail_v, NULL);
+    opamp->wt =
+        2 * M_PI * model->gain_bandwidth_hz * sag_curve_at(&data->gain_bandwidth, rail_v, NULL);
     opamp->slew_rise = model->slew_rise * slew;
     opamp->slew_fall = model->slew_fall * slew;
     opamp->leak = opamp->wt / model->open_loop_gain;
     opamp->siemens = 1 / data->output_ohm;
     /* Unity gain at wt sin(PM), where the second pole takes the phase down to the margin. */
     double margin = model->phase_margin_deg * M_PI / 180;
-    opamp->second_pole = isnan(model->phase_margin_deg) ? (double)INFINITY
-                                                        : opamp->wt * sin(margin) * tan(margin);
+    opamp->second_pole =
+        isnan(model->phase_margin_deg) ? (double)INFINITY : opamp->wt * sin(margin) * tan(margin);
     opamp->short_source_a = model->short_source_a;
     opamp->short_sink_a = model->short_sink_a;
     opamp->knee_high_v = knee(&data->high, rail_v);
     opamp->knee_low_v = knee(&data->low, rail_v);
-    opamp->knee_source_a = isfinite(model->short_source_a) ? CURRENT_KNEE / 2 * model->short_source_a : 1;
+    opamp->knee_source_a =
+        isfinite(model->short_source_a) ? CURRENT_KNEE / 2 * model->short_source_a : 1;
     opamp->knee_sink_a = isfinite(model->short_sink_a) ? CURRENT_KNEE / 2 * model->short_sink_a : 1;
     opamp->clear_v = opamp->clear_ohm = 0;
     bound_drop(&data->high, &opamp->clear_v, &opamp->clear_ohm);
@@ -141,7 +152,8 @@ sag_status sag_devices_make(sag_devices *devices, const sag_network *network, co
     devices->quiet_slope = devices->quiet_a + network->rail_count;
     for (size_t r = 0; r < network->rail_count; r++) {
         devices->rail_v[r] = rail_v[r];
-        devices->quiet_a[r] = sag_rail_current(&network->rails[r], rail_v[r], &devices->quiet_slope[r]);
+        devices->quiet_a[r] =
+            sag_rail_current(&network->rails[r], rail_v[r], &devices->quiet_slope[r]);
     }
     for (size_t i = 0; i < network->state_count; i++) {
         devices->kappa[i] = network->states[i].kappa;

@@ -1,29 +1,31 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* stage.h - one implicit stage: the linear part condensed onto the op-amps, their rails and the diodes.
+/* stage.h - one implicit stage: the linear part condensed onto the op-amps, their rails and the
+ * diodes.
  *
- * A stage solves the network's equations with every state's rate written as a (s - s*), where s* is known from the
- * stages before (a = 0: at rest). The linear part is factored once for each a, and leaves
- *     [states; observed] = M [s*; u; src]          as deviations from a base
- * so that Newton runs on one unknown an op-amp, one a pair of rails and one a diode:
- *     e_k   EMF behind the output resistance of op-amp k (also its gain node vg)         V
- *     H_r   current through rail pair r from positive to negative: quiescent current and the part of the load
- *           currents that does not split evenly                                             A
- *     i_d   current of diode d less its reference conductance times its voltage            A
- * These are the network's sources themselves, so that every iterate obeys the linear equations.
- * stage_lanes.h has the equations. */
+ * A stage solves the network's equations with every state's rate written as a (s - s*), where s* is
+ * known from the stages before (a = 0: at rest). The linear part is factored once for each a, and
+ * leaves [states; observed] = M [s*; u; src]          as deviations from a base so that Newton runs
+ * on one unknown an op-amp, one a pair of rails and one a diode: e_k   EMF behind the output
+ * resistance of op-amp k (also its gain node vg)         V H_r   current through rail pair r from
+ * positive to negative: quiescent current and the part of the load currents that does not split
+ * evenly                                             A i_d   current of diode d less its reference
+ * conductance times its voltage            A These are the network's sources themselves, so that
+ * every iterate obeys the linear equations. stage_lanes.h has the equations. */
 #ifndef RAILSAG_STAGE_H
 #define RAILSAG_STAGE_H
 
 #include "network_private.h"
 
-/* A Newton step shorter than this cannot have brought an output from clear of its limits into a clamp. */
+/* A Newton step shorter than this cannot have brought an output from clear of its limits into a
+ * clamp. */
 #define SAG_SMOOTH_STEP_V 5e-3
 
-/* A limit counts as met when its clamp carries this share of the slew rate: the output has come to the limit's knee. A
- * larger share would also ask for a large drive: a tenth of the slew rate takes 70 mV at the input of a slow-input JFET
- * part, and its stage has 3 percent THD by then. */
+/* A limit counts as met when its clamp carries this share of the slew rate: the output has come to
+ * the limit's knee. A larger share would also ask for a large drive: a tenth of the slew rate takes
+ * 70 mV at the input of a slow-input JFET part, and its stage has 3 percent THD by then. */
 #define SAG_CLAMP_MET 2e-3
-/* The clamp's ramp (smooth_lanes.h) over its half-width is that at this times it: root of (t+1)^3 (3-t) = 16 * 2e-3. */
+/* The clamp's ramp (smooth_lanes.h) over its half-width is that at this times it: root of (t+1)^3
+ * (3-t) = 16 * 2e-3. */
 #define SAG_RAMP_MET (-0.7964883372)
 /* The slew rate counts as met where |tanh| is 0.9: |wt x / SR| there. */
 #define SAG_SLEW_MET 1.4722194895832204
@@ -32,25 +34,26 @@
 typedef struct {
     size_t count;
     double supply_v;
-    const double *current; /* the surface's */
+    const double *current;             /* the surface's */
     double *value, *slope, *by_supply; /* at each current */
 } sag_drop_line;
 
 /* The drop at a load current and a supply near the resting one, with derivatives. */
-double sag_drop_line_at(const sag_drop_line *line, double current_a, double supply_v, double *by_current,
-                        double *by_supply);
+double sag_drop_line_at(const sag_drop_line *line, double current_a, double supply_v,
+                        double *by_current, double *by_supply);
 
 /* Figures of one op-amp at its supply. */
 typedef struct {
-    double wt;                    /* 2 pi GBW, rad/s */
-    double slew_rise, slew_fall;  /* V/s */
-    double leak;                  /* wt / A0, 1/s */
-    double siemens;               /* 1 / Ro */
-    double second_pole;           /* rad/s; INFINITY: none */
+    double wt;                   /* 2 pi GBW, rad/s */
+    double slew_rise, slew_fall; /* V/s */
+    double leak;                 /* wt / A0, 1/s */
+    double siemens;              /* 1 / Ro */
+    double second_pole;          /* rad/s; INFINITY: none */
     double short_source_a, short_sink_a;
-    double knee_high_v, knee_low_v;   /* half-width of the knee of each limit */
+    double knee_high_v, knee_low_v; /* half-width of the knee of each limit */
     double knee_source_a, knee_sink_a;
-    double clear_v, clear_ohm;    /* no clamp conducts further inside both rails than clear_v + clear_ohm |io| */
+    double clear_v,
+        clear_ohm; /* no clamp conducts further inside both rails than clear_v + clear_ohm |io| */
     sag_drop_line high, low;
     size_t rail;
 } sag_stage_opamp;
@@ -58,22 +61,26 @@ typedef struct {
 typedef struct {
     const sag_network *network;
     sag_stage_opamp *opamps;
-    double *kappa;    /* weights of the network's states, second poles filled in */
-    double *rail_v;   /* each rail pair: resting supply, quiescent current there and its slope, A/V */
+    double *kappa;  /* weights of the network's states, second poles filled in */
+    double *rail_v; /* each rail pair: resting supply, quiescent current there and its slope, A/V */
     double *quiet_a, *quiet_slope;
-    double *split_a;  /* each rail pair: load current over which the split between the rails changes over */
+    double *split_a; /* each rail pair: load current over which the split between the rails changes
+                        over */
 } sag_devices;
 
-/* The op-amps' figures with rail_v volts between each pair of rails (network->rail_count values). */
+/* The op-amps' figures with rail_v volts between each pair of rails (network->rail_count values).
+ */
 sag_status sag_devices_make(sag_devices *devices, const sag_network *network, const double *rail_v);
 void sag_devices_clear(sag_devices *devices);
 
-/* M for one a, row-major: rows states then observed, columns states (history), the drive, sources. */
+/* M for one a, row-major: rows states then observed, columns states (history), the drive, sources.
+ */
 typedef struct {
     double a; /* 1/s */
     size_t rows, columns;
     double *m;
-    double *rest; /* observed values with no history, drive or sources: what the constants alone give */
+    double *
+        rest; /* observed values with no history, drive or sources: what the constants alone give */
 } sag_map;
 
 /* Room for a map of the network; filled by sag_map_fill. */
@@ -85,7 +92,8 @@ sag_status sag_map_maker_new(const sag_devices *devices, sag_map_maker **out);
 void sag_map_maker_free(sag_map_maker *maker);
 sag_status sag_map_fill(sag_map_maker *maker, double a, sag_map *map);
 
-/* The unknowns x themselves, from the resting map's sources (a = 0): for reading back the bias point. */
+/* The unknowns x themselves, from the resting map's sources (a = 0): for reading back the bias
+ * point. */
 sag_status sag_map_unknowns(sag_map_maker *maker, const double *source, double *x);
 
 #endif

@@ -10,15 +10,16 @@
  *   vhigh  positive rail less the drop at io and the supply of the moment; vlow likewise   V
  *   vmid   half way between the rails of the moment                                        V
  *   SR     slew rate, of the direction x asks for                                          V/s
- *   k      half-width of the knee: a clamp begins 2 k inside the limit and carries the whole slew rate at it
- * Limits: small x and vo clear of the limits: one pole at wt/A0, DC gain A0. Large x: vg' = +-SR.
- * Rail pair r:   H = Iq(vs) + (Iq along its tangent at the resting supply)
- *                 sum over its op-amps of (sqrt(io^2 + s^2) - s)/2,  s the split current; with the even half
- *                in the linear part, the positive rail then delivers io when io > s, and nothing when io < -s.
- * Diode d:       i_d = i(v_d) - g v_d at the voltage the network gives it, g the reference conductance.
+ *   k      half-width of the knee: a clamp begins 2 k inside the limit and carries the whole slew
+ * rate at it Limits: small x and vo clear of the limits: one pole at wt/A0, DC gain A0. Large x:
+ * vg' = +-SR. Rail pair r:   H = Iq(vs) + (Iq along its tangent at the resting supply) sum over its
+ * op-amps of (sqrt(io^2 + s^2) - s)/2,  s the split current; with the even half in the linear part,
+ * the positive rail then delivers io when io > s, and nothing when io < -s. Diode d:       i_d =
+ * i(v_d) - g v_d at the voltage the network gives it, g the reference conductance.
  *
- * tanh is linearised at x, or at the point where it would supply the slope that vg asks for, whichever is
- * nearer zero: plain Newton overshoots where tanh saturates. The solution is the same. */
+ * tanh is linearised at x, or at the point where it would supply the slope that vg asks for,
+ * whichever is nearer zero: plain Newton overshoots where tanh saturates. The solution is the same.
+ */
 #ifndef RAILSAG_STAGE_LANES_H
 #define RAILSAG_STAGE_LANES_H
 
@@ -27,14 +28,17 @@
 #include "stage.h"
 
 #define STAGE_MOST_ITERATIONS 40
-/* Newton that has not arrived by then goes round a bend of a table or a limit: shorter steps break the cycle. */
+/* Newton that has not arrived by then goes round a bend of a table or a limit: shorter steps break
+ * the cycle. */
 #define STAGE_FULL_STEPS 10
 #define STAGE_HALF_STEPS 18
-/* What an estimate of the error left must stay below, over the tolerance: slow states sum up what each stage leaves. */
+/* What an estimate of the error left must stay below, over the tolerance: slow states sum up what
+ * each stage leaves. */
 #define EARLY 1e-4
-/* The rate of the last two steps is believed for steps up to this, over the tolerance: longer ones may have crossed a bend. */
-#define RATED 100.0
-#define STAGE_MARGIN_KNEES    1.0 /* knees past its limit that a Newton step may take an output to */
+/* The rate of the last two steps is believed for steps up to this, over the tolerance: longer ones
+ * may have crossed a bend. */
+#define RATED              100.0
+#define STAGE_MARGIN_KNEES 1.0 /* knees past its limit that a Newton step may take an output to */
 
 /* What one residual row depends on: an observed quantity, with the derivative. */
 typedef struct {
@@ -51,21 +55,21 @@ typedef struct {
     const sag_devices *devices;
     const double *base_observed; /* resting values that the map's deviations add to */
     const double *base_source;
-    double tolerance_v;          /* a Newton update below it is the last */
-    double smooth_step_v;        /* an update below it cannot go far past a limit */
-    double settle;               /* at rest: rate of the gain nodes alone, 1/s; 0: none, see bias.c */
-    double widen;                /* 1; more widens the linear range of every op-amp, for continuation */
+    double tolerance_v;   /* a Newton update below it is the last */
+    double smooth_step_v; /* an update below it cannot go far past a limit */
+    double settle;        /* at rest: rate of the gain nodes alone, 1/s; 0: none, see bias.c */
+    double widen;         /* 1; more widens the linear range of every op-amp, for continuation */
     size_t states, opamps, rails, diodes, sources, observed;
-    size_t slope_room;           /* slopes a row */
-    lane *rest, *seen;           /* observed: before and with the sources */
-    lane *source;                /* sources as deviations */
+    size_t slope_room; /* slopes a row */
+    lane *rest, *seen; /* observed: before and with the sources */
+    lane *source;      /* sources as deviations */
     lane *residual, *update;
-    lane *jacobian;              /* sources x sources, then its LU factors */
-    lane *direct;                /* sources x sources: derivative by the unknowns not through the map */
-    stage_slope *slopes;         /* sources x slope_room */
+    lane *jacobian;      /* sources x sources, then its LU factors */
+    lane *direct;        /* sources x sources: derivative by the unknowns not through the map */
+    stage_slope *slopes; /* sources x slope_room */
     size_t *slope_count;
-    stage_diode_point *last;     /* [diode][lane]: where each was evaluated last */
-    lane_mask bent;              /* lanes in which a clamp conducts or could within a knee */
+    stage_diode_point *last; /* [diode][lane]: where each was evaluated last */
+    lane_mask bent;          /* lanes in which a clamp conducts or could within a knee */
 } stage_work;
 
 static inline void stage_work_clear(stage_work *work)
@@ -125,7 +129,8 @@ static inline lane stage_drop(const sag_drop_line *line, lane current, lane supp
     *by_current = *by_supply = drop;
     for (int i = 0; i < LANE_WIDTH; i++) {
         double c, s;
-        lane_put(&drop, i, sag_drop_line_at(line, lane_get(current, i), lane_get(supply, i), &c, &s));
+        lane_put(&drop, i,
+                 sag_drop_line_at(line, lane_get(current, i), lane_get(supply, i), &c, &s));
         lane_put(by_current, i, c);
         lane_put(by_supply, i, s);
     }
@@ -139,22 +144,25 @@ static inline lane_mask stage_near(const sag_stage_opamp *p, lane vo, lane io, l
     return LANE_LESS(vp - vo, clear) | LANE_LESS(vo - vn, clear);
 }
 
-/* The drop towards one rail with its derivatives; current counts out of the pin for the high side, into it for the low. */
+/* The drop towards one rail with its derivatives; current counts out of the pin for the high side,
+ * into it for the low. */
 typedef struct {
     lane drop, by_current, by_supply;
 } stage_limit;
 
-/* Under a heavy load the limit of the side that carries the current falls past the other's. Then it rules, and the other
- * gives way to four half-knees beside it: both at once would fight each other. */
-static inline void stage_part_limits(const sag_stage_opamp *p, lane io, lane supply, stage_limit *high,
-                                     stage_limit *low)
+/* Under a heavy load the limit of the side that carries the current falls past the other's. Then it
+ * rules, and the other gives way to four half-knees beside it: both at once would fight each other.
+ */
+static inline void stage_part_limits(const sag_stage_opamp *p, lane io, lane supply,
+                                     stage_limit *high, stage_limit *low)
 {
     double apart = 2 * (p->knee_high_v + p->knee_low_v);
     lane_mask crossed = LANE_LESS(supply - high->drop - low->drop, lane_of(apart));
     if (!lane_any(crossed)) {
         return;
     }
-    lane_mask sinks = LANE_LESS(io, lane_of(0)), give_low = crossed & ~sinks, give_high = crossed & sinks;
+    lane_mask sinks = LANE_LESS(io, lane_of(0)), give_low = crossed & ~sinks,
+              give_high = crossed & sinks;
     stage_limit h = *high, l = *low;
     low->drop = lane_select(give_low, supply - h.drop - apart, l.drop);
     low->by_current = lane_select(give_low, h.by_current, l.by_current);
@@ -165,9 +173,9 @@ static inline void stage_part_limits(const sag_stage_opamp *p, lane io, lane sup
 }
 
 typedef struct {
-    lane sum;                              /* all clamps together, V/s, positive pulls vg down */
-    lane by_vo, by_io, by_vp, by_vn;       /* derivatives of sum */
-    lane_mask near;                        /* lanes in which any may conduct */
+    lane sum;                        /* all clamps together, V/s, positive pulls vg down */
+    lane by_vo, by_io, by_vp, by_vn; /* derivatives of sum */
+    lane_mask near;                  /* lanes in which any may conduct */
 } stage_clamps;
 
 static inline stage_clamps stage_clamp(const sag_stage_opamp *p, double widen, lane vo, lane io,
@@ -214,7 +222,8 @@ static inline stage_clamps stage_clamp(const sag_stage_opamp *p, double widen, l
     return c;
 }
 
-/* Where tanh would give the share c of the slew rate, in units of SR/wt; infinite where no point does. */
+/* Where tanh would give the share c of the slew rate, in units of SR/wt; infinite where no point
+ * does. */
 static inline lane stage_atanh(lane c)
 {
     lane x = c;
@@ -225,7 +234,8 @@ static inline lane stage_atanh(lane c)
     return x;
 }
 
-/* Residual and slopes of op-amp k's gain node, scaled by ts to volts. linear: as if no limit were there. */
+/* Residual and slopes of op-amp k's gain node, scaled by ts to volts. linear: as if no limit were
+ * there. */
 static inline void stage_opamp(stage_work *work, double a, double ts, size_t k, const lane *y,
                                lane gain_history, int linear)
 {
@@ -241,15 +251,18 @@ static inline void stage_opamp(stage_work *work, double a, double ts, size_t k, 
         work->bent |= c.near;
     }
     lane asked = a * (e - gain_history) + p->leak * (e - 0.5 * (vp + vn)) + c.sum;
-    lane slew = lane_select(LANE_LESS(x, zero), lane_of(p->slew_fall), lane_of(p->slew_rise)) * work->widen;
+    lane slew =
+        lane_select(LANE_LESS(x, zero), lane_of(p->slew_fall), lane_of(p->slew_rise)) * work->widen;
     lane drive = p->wt * x / slew, at = drive, sech2;
     if (linear) {
         at = zero;
     } else if (lane_any(LANE_LESS(lane_of(0.5), lane_abs(drive)))) {
         lane asked_slew =
-            lane_select(LANE_LESS(asked, zero), lane_of(p->slew_fall), lane_of(p->slew_rise)) * work->widen;
+            lane_select(LANE_LESS(asked, zero), lane_of(p->slew_fall), lane_of(p->slew_rise)) *
+            work->widen;
         lane node = stage_atanh(asked / asked_slew);
-        lane_mask take = LANE_LESS(lane_abs(node), lane_abs(drive)) & LANE_LESS(lane_of(0.5), lane_abs(drive));
+        lane_mask take =
+            LANE_LESS(lane_abs(node), lane_abs(drive)) & LANE_LESS(lane_of(0.5), lane_abs(drive));
         slew = lane_select(take, asked_slew, slew);
         drive = p->wt * x / slew;
         at = lane_select(take, node, drive);
@@ -294,8 +307,8 @@ static inline void stage_rail(stage_work *work, size_t r, const lane *y)
     work->residual[row] = residual;
 }
 
-/* A diode whose voltage has moved less than this share of its emission voltage is taken along its tangent: the error is
- * half the square of it, below 1e-10 of the current. */
+/* A diode whose voltage has moved less than this share of its emission voltage is taken along its
+ * tangent: the error is half the square of it, below 1e-10 of the current. */
 #define STAGE_SAME_VOLTAGE 1e-5
 
 static inline void stage_diode(stage_work *work, size_t d, const lane *y)
@@ -330,12 +343,13 @@ static inline void stage_see(stage_work *work, const sag_map *map, const lane *y
     for (size_t q = 0; q < work->observed; q++) {
         work->seen[q] = work->rest[q];
     }
-    lane_add_product(map->m + work->states * map->columns + work->states + 1, map->columns, work->observed,
-                     work->sources, work->source, work->seen);
+    lane_add_product(map->m + work->states * map->columns + work->states + 1, map->columns,
+                     work->observed, work->sources, work->source, work->seen);
 }
 
 /* residual row's derivative by column `column` of the map (a history, or a source). */
-static inline lane stage_through(const stage_work *work, const sag_map *map, size_t row, size_t column)
+static inline lane stage_through(const stage_work *work, const sag_map *map, size_t row,
+                                 size_t column)
 {
     lane sum = lane_of(0);
     const stage_slope *slope = work->slopes + row * work->slope_room;
@@ -345,8 +359,8 @@ static inline lane stage_through(const stage_work *work, const sag_map *map, siz
     return sum;
 }
 
-/* LU in place without exchanges (each diagonal is one plus a loop gain), its pivots inverted. Returns the lanes with a
- * vanishing pivot. */
+/* LU in place without exchanges (each diagonal is one plus a loop gain), its pivots inverted.
+ * Returns the lanes with a vanishing pivot. */
 static inline lane_mask stage_factor(lane *m, size_t n)
 {
     lane_mask bad = LANE_LESS(lane_of(0), lane_of(0));
@@ -380,8 +394,8 @@ static inline void stage_substitute(const lane *m, size_t n, lane *b)
     }
 }
 
-/* Takes EMFs back where a step has thrown an output far past its limits (taken at no load current, where they are widest)
- * or past its current limit. Returns 1 when it moved any. */
+/* Takes EMFs back where a step has thrown an output far past its limits (taken at no load current,
+ * where they are widest) or past its current limit. Returns 1 when it moved any. */
 static inline int stage_project(stage_work *work, const sag_map *map, lane *y, lane_mask which)
 {
     int moved = 0;
@@ -389,7 +403,8 @@ static inline int stage_project(stage_work *work, const sag_map *map, lane *y, l
         const sag_stage_opamp *p = &work->devices->opamps[k];
         size_t row = k * SAG_OBSERVED_PER_OPAMP + SAG_OBSERVED_OUT;
         size_t rail = work->opamps * SAG_OBSERVED_PER_OPAMP + 2 * p->rail;
-        lane vo = work->seen[row], vp = work->seen[rail], vn = work->seen[rail + 1], zero = lane_of(0);
+        lane vo = work->seen[row], vp = work->seen[rail], vn = work->seen[rail + 1],
+             zero = lane_of(0);
         double gain = map->m[(work->states + row) * map->columns + work->states + 1 + k];
         lane_mask near = stage_near(p, vo, zero, vp, vn);
         if (lane_any(near) && gain > 1e-6) {
@@ -398,12 +413,14 @@ static inline int stage_project(stage_work *work, const sag_map *map, lane *y, l
                         2 * STAGE_MARGIN_KNEES * p->knee_high_v;
             lane under = vn + stage_drop(&p->low, zero, vp - vn, &by_current, &by_supply) - vo -
                          2 * STAGE_MARGIN_KNEES * p->knee_low_v;
-            /* A heavy load may hold the output beyond the limit of the side that does not carry it. */
+            /* A heavy load may hold the output beyond the limit of the side that does not carry it.
+             */
             lane load = y[k] - vo;
             over = lane_select(LANE_LESS(load, zero), lane_min(over, vn - vo), over);
             under = lane_select(LANE_LESS(zero, load), lane_min(under, vo - vp), under);
             if (lane_any(LANE_LESS(zero, over) | LANE_LESS(zero, under))) {
-                y[k] += lane_select(which, (lane_max(under, zero) - lane_max(over, zero)) / gain, zero);
+                y[k] +=
+                    lane_select(which, (lane_max(under, zero) - lane_max(over, zero)) / gain, zero);
                 vo += lane_max(under, zero) - lane_max(over, zero);
                 moved = 1;
             }
@@ -414,23 +431,27 @@ static inline int stage_project(stage_work *work, const sag_map *map, lane *y, l
         double current_gain = (1 - gain) * p->siemens;
         if (current_gain > 1e-9 * p->siemens &&
             lane_any(LANE_LESS(zero, over) | LANE_LESS(zero, under))) {
-            y[k] += lane_select(which, (lane_max(under, zero) - lane_max(over, zero)) / current_gain, zero);
+            y[k] += lane_select(
+                which, (lane_max(under, zero) - lane_max(over, zero)) / current_gain, zero);
             moved = 1;
         }
     }
     return moved;
 }
 
-/* Bound of what the last update left undone: the second-order terms of what was linearised, as volts. Only where no clamp
- * is near. tanh: slew |X| dX^2 for X = wt x / SR; rails: dio^2 / (4 split); diodes: (i + Is) dv^2 / (2 (n Vt)^2). */
+/* Bound of what the last update left undone: the second-order terms of what was linearised, as
+ * volts. Only where no clamp is near. tanh: slew |X| dX^2 for X = wt x / SR; rails: dio^2 / (4
+ * split); diodes: (i + Is) dv^2 / (2 (n Vt)^2). */
 static inline lane stage_remainder(const stage_work *work, const sag_map *map, double ts)
 {
     lane largest = lane_of(0);
     for (size_t k = 0; k < work->opamps; k++) {
         const sag_stage_opamp *p = &work->devices->opamps[k];
         size_t row = k * SAG_OBSERVED_PER_OPAMP;
-        const double *mx = map->m + (work->states + row + SAG_OBSERVED_DRIVE) * map->columns + work->states + 1;
-        const double *mo = map->m + (work->states + row + SAG_OBSERVED_OUT) * map->columns + work->states + 1;
+        const double *mx =
+            map->m + (work->states + row + SAG_OBSERVED_DRIVE) * map->columns + work->states + 1;
+        const double *mo =
+            map->m + (work->states + row + SAG_OBSERVED_OUT) * map->columns + work->states + 1;
         lane dx = lane_of(0), dv = lane_of(0);
         for (size_t j = 0; j < work->sources; j++) {
             dx += mx[j] * work->update[j];
@@ -441,7 +462,8 @@ static inline lane stage_remainder(const stage_work *work, const sag_map *map, d
         lane step = lane_abs(p->wt / slew * dx);
         lane current = (work->update[k] - dv) * p->siemens;
         largest = lane_max(largest, ts * slew * (before + step) * step * step);
-        largest = lane_max(largest, current * current * (10.0 / (4 * work->devices->split_a[p->rail])));
+        largest =
+            lane_max(largest, current * current * (10.0 / (4 * work->devices->split_a[p->rail])));
     }
     for (size_t d = 0; d < work->diodes; d++) {
         const sag_diode_law *law = &work->devices->network->diodes[d].law;
@@ -453,7 +475,8 @@ static inline lane stage_remainder(const stage_work *work, const sag_map *map, d
         }
         double ohm = fabs(m[own]);
         lane share = dv / law->emission_v;
-        /* The slope is at most (i + Is)/(n Vt); what the current does reaches the node through ohm in parallel with it. */
+        /* The slope is at most (i + Is)/(n Vt); what the current does reaches the node through ohm
+         * in parallel with it. */
         lane current = lane_abs(work->source[own] + work->base_source[own]) + law->saturation_a;
         lane volts = lane_min(current * ohm, lane_of(law->emission_v) + current * law->series_ohm);
         largest = lane_max(largest, 0.5 * share * share * volts);
@@ -466,9 +489,10 @@ static inline lane stage_remainder(const stage_work *work, const sag_map *map, d
  *   y         in: first guess, out: solution
  *   open      the lanes to solve; the others keep their y
  *   linear_start  1: the first iteration takes every op-amp as linear
- * Returns the lanes that did not converge. Leaves the factored Jacobian and the slopes of the last iteration in work. */
-static inline lane_mask stage_solve(stage_work *work, const sag_map *map, const lane *history, lane u, lane *y,
-                             lane_mask open, int linear_start)
+ * Returns the lanes that did not converge. Leaves the factored Jacobian and the slopes of the last
+ * iteration in work. */
+static inline lane_mask stage_solve(stage_work *work, const sag_map *map, const lane *history,
+                                    lane u, lane *y, lane_mask open, int linear_start)
 {
     double a = map->a > 0 ? map->a : work->settle, ts = a > 0 ? 1 / a : 0;
     const double *seen_rows = map->m + work->states * map->columns;
@@ -481,13 +505,15 @@ static inline lane_mask stage_solve(stage_work *work, const sag_map *map, const 
         size_t n = work->sources;
         stage_see(work, map, y);
         /* Only a long step can have gone far past a limit. */
-        if (lane_any(LANE_LESS(lane_of(work->smooth_step_v), before)) && stage_project(work, map, y, open)) {
+        if (lane_any(LANE_LESS(lane_of(work->smooth_step_v), before)) &&
+            stage_project(work, map, y, open)) {
             stage_see(work, map, y);
         }
         work->bent = LANE_LESS(lane_of(0), lane_of(0));
         for (size_t k = 0; k < work->opamps; k++) {
             double scale = ts > 0 ? ts : 1 / work->devices->opamps[k].wt;
-            stage_opamp(work, a, scale, k, y, history[work->states + k], linear_start && round == 0);
+            stage_opamp(work, a, scale, k, y, history[work->states + k],
+                        linear_start && round == 0);
         }
         for (size_t r = 0; r < work->rails; r++) {
             stage_rail(work, r, y);
@@ -508,28 +534,33 @@ static inline lane_mask stage_solve(stage_work *work, const sag_map *map, const 
         lane largest = lane_of(0);
         for (size_t i = 0; i < n; i++) {
             lane size = lane_abs(work->update[i]);
-            if (i >= work->opamps) { /* a current counts by the voltage it moves most directly, and at least 10 ohm */
+            if (i >= work->opamps) { /* a current counts by the voltage it moves most directly, and
+                                        at least 10 ohm */
                 size_t row = i < work->opamps + work->rails
                                  ? work->opamps * SAG_OBSERVED_PER_OPAMP + 2 * (i - work->opamps)
                                  : work->observed - 1 - work->sources + i;
-                double ohm = fabs(map->m[(work->states + row) * map->columns + work->states + 1 + i]);
+                double ohm =
+                    fabs(map->m[(work->states + row) * map->columns + work->states + 1 + i]);
                 size = size * fmax(ohm, 10.0);
             }
             largest = lane_max(largest, size);
             y[i] += lane_select(open, share * work->update[i], lane_of(0));
         }
         lane_mask done = LANE_LESS(largest, lane_of(work->tolerance_v));
-        /* Two steps tell the rate: Newton's error after this one is about its size times their ratio squared. */
+        /* Two steps tell the rate: Newton's error after this one is about its size times their
+         * ratio squared. */
         lane ratio = largest / before;
         if (map->a > 0 && round < STAGE_FULL_STEPS) {
-            done |= LANE_LESS(ratio, lane_of(0.05)) & LANE_LESS(largest, lane_of(RATED * work->tolerance_v)) &
+            done |= LANE_LESS(ratio, lane_of(0.05)) &
+                    LANE_LESS(largest, lane_of(RATED * work->tolerance_v)) &
                     LANE_LESS(largest * ratio * ratio, lane_of(EARLY * work->tolerance_v));
         }
         before = largest;
         /* A small step that had no clamp near it leaves only the smooth curves' second order. */
         lane_mask smooth = ~work->bent & LANE_LESS(largest, lane_of(work->smooth_step_v));
         if (map->a > 0 && lane_any(smooth & ~done & open)) {
-            done |= smooth & LANE_LESS(stage_remainder(work, map, ts), lane_of(EARLY * work->tolerance_v));
+            done |= smooth &
+                    LANE_LESS(stage_remainder(work, map, ts), lane_of(EARLY * work->tolerance_v));
         }
         done &= ~bad;
         if (linear_start && round == 0) {
@@ -541,10 +572,11 @@ static inline lane_mask stage_solve(stage_work *work, const sag_map *map, const 
     return open;
 }
 
-/* stage_solve, and for lanes where it fails the same with a linear range made wide and narrowed again, each from
- * the solution before. */
-static inline lane_mask stage_solve_surely(stage_work *work, const sag_map *map, const lane *history, lane u,
-                                    lane *y, lane_mask active, int linear_start)
+/* stage_solve, and for lanes where it fails the same with a linear range made wide and narrowed
+ * again, each from the solution before. */
+static inline lane_mask stage_solve_surely(stage_work *work, const sag_map *map,
+                                           const lane *history, lane u, lane *y, lane_mask active,
+                                           int linear_start)
 {
     static const double ladder[] = {1000, 100, 30, 10, 4, 2, 1.4, 1};
     lane_mask open = stage_solve(work, map, history, u, y, active, linear_start);

@@ -7,14 +7,15 @@
 #include <string.h>
 
 const int sag_grid_steps[SAG_GRID_COUNT] = {[SAG_GRID_COARSE] = 32,
-                                             [SAG_GRID_SCOUT] = 64,
-                                             [SAG_GRID_FINE] = 256,
-                                             [SAG_GRID_FINER] = 512,
-                                             [SAG_GRID_CHECK] = 2048};
+                                            [SAG_GRID_SCOUT] = 64,
+                                            [SAG_GRID_FINE] = 256,
+                                            [SAG_GRID_FINER] = 512,
+                                            [SAG_GRID_CHECK] = 2048};
 
 /* Sweeps over the period before a start is given up. */
 #define MOST_SWEEPS 14
-/* A shooting step that shrinks the update by less than this asks for the orbit's own sensitivity. */
+/* A shooting step that shrinks the update by less than this asks for the orbit's own sensitivity.
+ */
 #define GOOD_CONTRACTION 0.3
 /* The scouting grid's orbit is only a start: a larger update will do for it. */
 #define SCOUT_SIZE 3e4
@@ -83,9 +84,8 @@ static sag_status fill(sag_steady *steady)
     TRY(sag_small_signal_make(&steady->linear, bias));
     size_t n = steady->states = steady->linear.states, size = steady->linear.size;
     size_t lanes = steady->kind->lanes;
-    sag_stepper_setup setup = {.devices = &bias->devices,
-                               .rest_observed = bias->observed,
-                               .rest_unknown = bias->unknown};
+    sag_stepper_setup setup = {
+        .devices = &bias->devices, .rest_observed = bias->observed, .rest_unknown = bias->unknown};
     TRY(steady->kind->make(&setup, &steady->stepper, &steady->period));
     TRY(sag_map_maker_new(&bias->devices, &steady->maker));
     for (size_t i = 0; i < SAG_GRID_COUNT; i++) {
@@ -101,7 +101,8 @@ static sag_status fill(sag_steady *steady)
     steady->start = sag_new(2 * n * lanes + n, sizeof *steady->start);
     steady->past = sag_new(lanes * MOST_SWEEPS * n, sizeof *steady->past);
     steady->own = sag_new(lanes, sizeof *steady->own);
-    if (!steady->zwork || !steady->x || !steady->zstates || !steady->work || !steady->start || !steady->past || !steady->own) {
+    if (!steady->zwork || !steady->x || !steady->zstates || !steady->work || !steady->start ||
+        !steady->past || !steady->own) {
         return SAG_NO_MEMORY;
     }
     steady->update = steady->start + n * lanes;
@@ -112,7 +113,8 @@ static sag_status fill(sag_steady *steady)
     return SAG_OK;
 }
 
-sag_status sag_steady_new(const sag_bias *bias, const sag_steady_settings *settings, sag_steady **out)
+sag_status sag_steady_new(const sag_bias *bias, const sag_steady_settings *settings,
+                          sag_steady **out)
 {
     *out = NULL;
     sag_steady *steady = sag_new(1, sizeof *steady);
@@ -164,16 +166,17 @@ typedef struct {
     sag_steady *steady;
     sag_grid *grid;
     double level_vpk[SAG_MOST_LANES];
-    unsigned char active[SAG_MOST_LANES];    /* still to be solved */
+    unsigned char active[SAG_MOST_LANES]; /* still to be solved */
     unsigned char converged[SAG_MOST_LANES];
-    unsigned char has_own[SAG_MOST_LANES];   /* its own sensitivity is factored */
-    int updates[SAG_MOST_LANES];             /* made since the matrix in use was factored */
-    double size[SAG_MOST_LANES];             /* of the last update, over what is allowed */
+    unsigned char has_own[SAG_MOST_LANES]; /* its own sensitivity is factored */
+    int updates[SAG_MOST_LANES];           /* made since the matrix in use was factored */
+    double size[SAG_MOST_LANES];           /* of the last update, over what is allowed */
     int sweeps[SAG_MOST_LANES];
     int steps_taken[SAG_MOST_LANES];
 } group;
 
-/* What an update of a state may come to, and still be none: 1e-6 of the linear peak to peak plus 1e-8. */
+/* What an update of a state may come to, and still be none: 1e-6 of the linear peak to peak plus
+ * 1e-8. */
 static double allowance(const group *g, size_t lane, size_t state)
 {
     double reach = fmin(g->level_vpk[lane], g->steady->onset_vpk);
@@ -192,9 +195,10 @@ static double update_size(const group *g, size_t lane)
     return largest;
 }
 
-/* The update of a lane: B^-1 (end - start), B the matrix that was factored (I - a monodromy) with Broyden's rank-one
- * corrections from the updates made since. C. T. Kelley, Iterative Methods for Linear and Nonlinear Equations, SIAM 1995,
- * algorithm 7.3.1; products are of updates over their allowances. */
+/* The update of a lane: B^-1 (end - start), B the matrix that was factored (I - a monodromy) with
+ * Broyden's rank-one corrections from the updates made since. C. T. Kelley, Iterative Methods for
+ * Linear and Nonlinear Equations, SIAM 1995, algorithm 7.3.1; products are of updates over their
+ * allowances. */
 static void find_update(group *g, size_t lane)
 {
     sag_steady *steady = g->steady;
@@ -215,7 +219,8 @@ static void find_update(group *g, size_t lane)
         }
         double share = along / square;
         for (size_t i = 0; i < n; i++) {
-            /* The last correction scales what has come so far; the earlier ones add the update that followed. */
+            /* The last correction scales what has come so far; the earlier ones add the update that
+             * followed. */
             if (u + 1 < made) {
                 d[i] += share * s[n + i];
             } else {
@@ -249,15 +254,16 @@ typedef struct {
     sag_steady_point *points;
     sag_opamp_swing *swings; /* or NULL */
     size_t first;            /* index of lane 0's level */
-    int accept_coarse;       /* 0: lanes whose orbit the grid does not resolve are left for a finer one */
-    unsigned char taken[SAG_MOST_LANES];  /* out: the lane's point is filled in */
+    int accept_coarse; /* 0: lanes whose orbit the grid does not resolve are left for a finer one */
+    unsigned char taken[SAG_MOST_LANES]; /* out: the lane's point is filled in */
 } taking;
 
 static void take(group *g, size_t lane, taking *t)
 {
     const sag_steady *steady = g->steady;
     sag_orbit_check check = sag_steady_check(steady, g->grid, lane);
-    int coarse = g->grid->steps < sag_grid_steps[SAG_GRID_FINE] && (check.clipped || check.spectrum_tail > COARSE_TAIL);
+    int coarse = g->grid->steps < sag_grid_steps[SAG_GRID_FINE] &&
+                 (check.clipped || check.spectrum_tail > COARSE_TAIL);
     if (coarse && !t->accept_coarse) {
         return;
     }
@@ -272,8 +278,9 @@ static void take(group *g, size_t lane, taking *t)
 /* The sensitivity of the period to its start that a shooting begins with. */
 typedef enum { FROM_LINEAR, FROM_KEPT, FROM_OWN } sensitivity;
 
-/* Shoots from steady->start until every active lane repeats itself or is given up; steady->start then holds the starts of
- * the orbits found. A lane is done when its update is below `enough` of what is allowed. t may be NULL. */
+/* Shoots from steady->start until every active lane repeats itself or is given up; steady->start
+ * then holds the starts of the orbits found. A lane is done when its update is below `enough` of
+ * what is allowed. t may be NULL. */
 static void shoot(group *g, sensitivity from, double enough, taking *t)
 {
     sag_steady *steady = g->steady;
@@ -297,8 +304,8 @@ static void shoot(group *g, sensitivity from, double enough, taking *t)
         }
         double tolerance_v = (1e-9 + 1e-8 * fmin(highest, steady->onset_vpk)) * fmin(enough, 100);
         steady->kind->run(steady->stepper, &g->grid->map, g->grid->finer, refine, steady,
-                          (size_t)g->grid->steps, g->level_vpk, g->active, steady->start, tolerance_v,
-                          want_own);
+                          (size_t)g->grid->steps, g->level_vpk, g->active, steady->start,
+                          tolerance_v, want_own);
         int next_own = 0;
         for (size_t lane = 0; lane < lanes && lane < SAG_MOST_LANES; lane++) {
             if (!g->active[lane]) {
@@ -334,8 +341,8 @@ static void shoot(group *g, sensitivity from, double enough, taking *t)
     memset(g->active, 0, sizeof g->active);
 }
 
-/* Start of a lane: the orbit below it with what the linear solution adds for the rest of the level, as far as clip onset;
- * below_vpk 0: the linear orbit at time 0 under u = A sin w t. */
+/* Start of a lane: the orbit below it with what the linear solution adds for the rest of the level,
+ * as far as clip onset; below_vpk 0: the linear orbit at time 0 under u = A sin w t. */
 static void start_from(group *g, size_t lane, const double *below, double below_vpk)
 {
     const sag_steady *steady = g->steady;
@@ -356,8 +363,8 @@ static void keep_start(sag_steady *steady, size_t lane, double level_vpk)
 
 #define DB_RATIO 1.1220184543019633 /* 1 dB */
 
-/* A lane that did not converge from its start: raised to its level from clip onset, in steps of at most 1 dB, smaller where
- * that fails. Leaves the orbit's start as the last one solved. */
+/* A lane that did not converge from its start: raised to its level from clip onset, in steps of at
+ * most 1 dB, smaller where that fails. Leaves the orbit's start as the last one solved. */
 static void climb(group *g, size_t lane, taking *t)
 {
     sag_steady *steady = g->steady;
@@ -388,7 +395,8 @@ static void climb(group *g, size_t lane, taking *t)
     g->level_vpk[lane] = target;
 }
 
-static void fail_point(const sag_steady *steady, sag_steady_point *point, sag_opamp_swing *swings, int sweeps)
+static void fail_point(const sag_steady *steady, sag_steady_point *point, sag_opamp_swing *swings,
+                       int sweeps)
 {
     *point = (sag_steady_point){.status = SAG_NOT_CONVERGED,
                                 .gain_db = (double)NAN,
@@ -402,7 +410,8 @@ static void fail_point(const sag_steady *steady, sag_steady_point *point, sag_op
         point->harmonic_vpk[i] = (double)NAN;
     }
     for (size_t k = 0; swings && k < steady->bias->network->opamp_count; k++) {
-        swings[k] = (sag_opamp_swing){.peak_v = (double)NAN, .trough_v = (double)NAN, .left_db = (double)NAN};
+        swings[k] = (sag_opamp_swing){
+            .peak_v = (double)NAN, .trough_v = (double)NAN, .left_db = (double)NAN};
     }
 }
 
@@ -427,7 +436,8 @@ static int choose_lanes(group *g, const taking *t, size_t count, double highest_
     return any;
 }
 
-/* Runs the chosen lanes on a grid. started: lanes whose start is in steady->start already; updated. */
+/* Runs the chosen lanes on a grid. started: lanes whose start is in steady->start already; updated.
+ */
 static sag_status run_grid(group *g, size_t grid, sensitivity from, double enough, taking *t,
                            unsigned char started[SAG_MOST_LANES])
 {
@@ -468,7 +478,8 @@ static sag_status solve_group(sag_steady *steady, group *g, taking *t, size_t co
         first = SAG_GRID_FINE;
     }
     t->accept_coarse = 1;
-    /* One level near the last one solved: its start and its sensitivity are as good as a scout's. */
+    /* One level near the last one solved: its start and its sensitivity are as good as a scout's.
+     */
     if (first == SAG_GRID_FINE && count == 1 && near_last(steady, g->level_vpk[0]) &&
         choose_lanes(g, t, count, (double)INFINITY)) {
         g->has_own[0] = 1;
@@ -503,7 +514,8 @@ sag_status sag_steady_solve(sag_steady *steady, const double *level_vpk, size_t 
         for (size_t lane = 0; lane < count; lane++) {
             g.level_vpk[lane] = level_vpk[first + lane];
         }
-        /* Singular equations (a natural frequency there, or growth without bound) leave holes, as levels do. */
+        /* Singular equations (a natural frequency there, or growth without bound) leave holes, as
+         * levels do. */
         sag_status status = steady->prepared ? solve_group(steady, &g, &t, count) : SAG_SINGULAR;
         if (status < SAG_OK) {
             return status;
@@ -511,11 +523,13 @@ sag_status sag_steady_solve(sag_steady *steady, const double *level_vpk, size_t 
         for (size_t lane = 0; lane < count; lane++) {
             size_t at = first + lane;
             if (!t.taken[lane]) {
-                fail_point(steady, &points[at], swings ? swings + at * opamps : NULL, g.sweeps[lane]);
+                fail_point(steady, &points[at], swings ? swings + at * opamps : NULL,
+                           g.sweeps[lane]);
                 steady->last_has_own = 0; /* a climb has factored others into it */
             } else {
                 keep_start(steady, lane, level_vpk[at]);
-                steady->last_has_own = lane == 0 && g.has_own[lane] && points[at].steps == sag_grid_steps[SAG_GRID_FINE];
+                steady->last_has_own = lane == 0 && g.has_own[lane] &&
+                                       points[at].steps == sag_grid_steps[SAG_GRID_FINE];
             }
         }
     }

@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* steady.h - the periodic solution at one frequency: large-signal gain, harmonics, limits met.
  *
- * Drives the source with vpk sin(2 pi f t) and finds the orbit that repeats after one period by shooting: no waiting
- * for coupling capacitors to settle. */
+ * Drives the source with vpk sin(2 pi f t) and finds the orbit that repeats after one period by
+ * shooting: no waiting for coupling capacitors to settle. */
 #ifndef RAILSAG_STEADY_H
 #define RAILSAG_STEADY_H
 
@@ -31,26 +31,27 @@ typedef struct {
 /* One op-amp over the period. */
 typedef struct {
     double peak_v, trough_v; /* output against its resting value */
-    double left_db;          /* to the nearest of its limits: 20 log10(limit / used); negative: met */
+    double left_db; /* to the nearest of its limits: 20 log10(limit / used); negative: met */
     sag_limit_kind nearest;
 } sag_opamp_swing;
 
 typedef struct {
-    sag_status status;        /* SAG_OK, or why the figures below are all NAN */
-    double gain_db;           /* fundamental at the output over the source's EMF */
+    sag_status status; /* SAG_OK, or why the figures below are all NAN */
+    double gain_db;    /* fundamental at the output over the source's EMF */
     double phase_deg;
-    double thd;               /* root sum square of harmonics 2 to 15 over the fundamental */
-    double harmonic_vpk[SAG_HARMONICS + 1]; /* amplitudes at the output; [1] fundamental, [0] shift of the mean */
-    double output_peak_v, output_trough_v;  /* against the resting value */
-    sag_limit limited_by;     /* the limit that is met first as the level rises to here */
-    int steps;                /* steps a period */
-    int sweeps, steps_taken;  /* periods integrated on the way, and their steps */
+    double thd; /* root sum square of harmonics 2 to 15 over the fundamental */
+    double harmonic_vpk[SAG_HARMONICS +
+                        1]; /* amplitudes at the output; [1] fundamental, [0] shift of the mean */
+    double output_peak_v, output_trough_v; /* against the resting value */
+    sag_limit limited_by;    /* the limit that is met first as the level rises to here */
+    int steps;               /* steps a period */
+    int sweeps, steps_taken; /* periods integrated on the way, and their steps */
 } sag_steady_point;
 
 typedef struct {
     double thd_bandwidth_hz; /* harmonics above are left out; INFINITY: full */
     int least_steps;         /* steps a period to start from: 64, 256, 512 or 2048; 0: as needed */
-    int one_lane;            /* 1: one level at a time instead of four in lockstep; the same results */
+    int one_lane; /* 1: one level at a time instead of four in lockstep; the same results */
 } sag_steady_settings;
 
 sag_steady_settings sag_steady_defaults(void);
@@ -58,20 +59,24 @@ sag_steady_settings sag_steady_defaults(void);
 /* The workspace of one thread; holds on to bias. */
 typedef struct sag_steady sag_steady;
 
-sag_status sag_steady_new(const sag_bias *bias, const sag_steady_settings *settings, sag_steady **out);
+sag_status sag_steady_new(const sag_bias *bias, const sag_steady_settings *settings,
+                          sag_steady **out);
 void sag_steady_free(sag_steady *steady); /* NULL is fine */
 
-/* Prepares for a frequency. Solutions at the same frequency then start from each other. SAG_SINGULAR when the network has
- * a natural frequency there: every point solved at it then fails. */
+/* Prepares for a frequency. Solutions at the same frequency then start from each other.
+ * SAG_SINGULAR when the network has a natural frequency there: every point solved at it then fails.
+ */
 sag_status sag_steady_frequency(sag_steady *steady, double frequency_hz);
 
-/* Solves at level_count levels (volts peak of the source's EMF, rising). points: level_count; swings:
- * level_count x op-amps, or NULL. Returns SAG_OK also when points failed: each carries its own status. */
+/* Solves at level_count levels (volts peak of the source's EMF, rising). points: level_count;
+ * swings: level_count x op-amps, or NULL. Returns SAG_OK also when points failed: each carries its
+ * own status. */
 sag_status sag_steady_solve(sag_steady *steady, const double *level_vpk, size_t level_count,
                             sag_steady_point *points, sag_opamp_swing *swings);
 
-/* How far the level is from meeting its first limit, from the linear solution at this frequency: the level (volts
- * peak) at which the first limit would be met if everything were linear up to there, and which it is. */
+/* How far the level is from meeting its first limit, from the linear solution at this frequency:
+ * the level (volts peak) at which the first limit would be met if everything were linear up to
+ * there, and which it is. */
 double sag_steady_linear_onset(sag_steady *steady, sag_limit *limit);
 
 #endif

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* The linear periodic solution on a grid of steps, from which shooting starts, and where it would first meet a limit. */
+/* The linear periodic solution on a grid of steps, from which shooting starts, and where it would
+ * first meet a limit. */
 #include "steady_private.h"
 
 #include <math.h>
@@ -19,12 +20,11 @@ static void multiply(size_t n, const double *a, const double *b, double *c)
     }
 }
 
-/* The orbit of z -> z2 under u = e^{j w t}: with q = e^{j w h}, r = e^{j w gamma h}, c = 1 + sqrt 2,
- *     z1 = B z + g r,   z2 = B (z + c (z1 - z)) + g q = q z
- *     [q I - B ((1 - c) I + c B)] z = c B g r + g q
- * and the output after the step: o_z (z + c (z1 - z)) + o_u q. */
-static sag_status find_orbit(sag_steady *steady, sag_grid *grid, const double *b, const double *b_squared,
-                             const double *g, const double *output)
+/* The orbit of z -> z2 under u = e^{j w t}: with q = e^{j w h}, r = e^{j w gamma h}, c = 1 + sqrt
+ * 2, z1 = B z + g r,   z2 = B (z + c (z1 - z)) + g q = q z [q I - B ((1 - c) I + c B)] z = c B g r
+ * + g q and the output after the step: o_z (z + c (z1 - z)) + o_u q. */
+static sag_status find_orbit(sag_steady *steady, sag_grid *grid, const double *b,
+                             const double *b_squared, const double *g, const double *output)
 {
     size_t n = steady->states;
     const double c = 1 + M_SQRT2, gamma = 1 - M_SQRT1_2;
@@ -119,10 +119,12 @@ static double past_rail(const rail_search *search, double level_vpk, int high)
     double emf = bias->unknown[search->opamp] + creal(search->emf * turn);
     double current = (emf - out) * opamp->siemens, by_current, by_supply;
     if (high) {
-        double drop = sag_drop_line_at(&opamp->high, current, positive - negative, &by_current, &by_supply);
+        double drop =
+            sag_drop_line_at(&opamp->high, current, positive - negative, &by_current, &by_supply);
         return out - (positive - drop - (1 - SAG_RAMP_MET) * opamp->knee_high_v);
     }
-    double drop = sag_drop_line_at(&opamp->low, -current, positive - negative, &by_current, &by_supply);
+    double drop =
+        sag_drop_line_at(&opamp->low, -current, positive - negative, &by_current, &by_supply);
     return negative + drop + (1 - SAG_RAMP_MET) * opamp->knee_low_v - out;
 }
 
@@ -181,11 +183,14 @@ static void find_onset(sag_steady *steady)
         consider(steady, find_rail_level(&search, 1), k, SAG_LIMIT_RAIL_POSITIVE);
         consider(steady, find_rail_level(&search, 0), k, SAG_LIMIT_RAIL_NEGATIVE);
         double drive = cabs(seen(steady, row + SAG_OBSERVED_DRIVE)) * opamp->wt;
-        consider(steady, SAG_SLEW_MET * fmin(opamp->slew_rise, opamp->slew_fall) / drive, k, SAG_LIMIT_SLEW);
-        double rest_a = (steady->bias->unknown[k] - steady->bias->observed[row + SAG_OBSERVED_OUT]) *
-                        opamp->siemens;
+        consider(steady, SAG_SLEW_MET * fmin(opamp->slew_rise, opamp->slew_fall) / drive, k,
+                 SAG_LIMIT_SLEW);
+        double rest_a =
+            (steady->bias->unknown[k] - steady->bias->observed[row + SAG_OBSERVED_OUT]) *
+            opamp->siemens;
         double current = cabs(search.emf - search.out) * opamp->siemens;
-        double source_a = opamp->short_source_a - (1 - SAG_RAMP_MET) * opamp->knee_source_a - rest_a;
+        double source_a =
+            opamp->short_source_a - (1 - SAG_RAMP_MET) * opamp->knee_source_a - rest_a;
         double sink_a = opamp->short_sink_a - (1 - SAG_RAMP_MET) * opamp->knee_sink_a + rest_a;
         /* At rest beyond the limit already: the lowest level, as for the rails. */
         consider(steady, fmax(fmin(source_a, sink_a) / current, LOWEST_VPK), k, SAG_LIMIT_CURRENT);

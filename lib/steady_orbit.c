@@ -48,9 +48,11 @@ static double complex harmonic(const double *samples, size_t stride, int steps, 
     return sag_complex(re * scale / steps, im * scale / steps);
 }
 
-/* Highest and lowest value; of a smooth wave on a coarse grid refined by the parabola through the neighbours of the extreme
- * sample. A clipped wave has a corner there, and a parabola across it would reach past the limit. */
-static void find_peaks(const double *samples, size_t stride, int steps, int smooth, double *peak, double *trough)
+/* Highest and lowest value; of a smooth wave on a coarse grid refined by the parabola through the
+ * neighbours of the extreme sample. A clipped wave has a corner there, and a parabola across it
+ * would reach past the limit. */
+static void find_peaks(const double *samples, size_t stride, int steps, int smooth, double *peak,
+                       double *trough)
 {
     for (int side = 0; side < 2; side++) {
         double sign = side ? -1 : 1;
@@ -75,7 +77,8 @@ sag_orbit_check sag_steady_check(const sag_steady *steady, const sag_grid *grid,
     const double *output = steady->period.output + lane;
     sag_orbit_check check = {.clipped = steady->period.clamp[lane] > 1e-3};
     double fundamental = cabs(harmonic(output, lanes, grid->steps, 1));
-    /* Every second one is enough to see a tail, and odd clipping puts nothing into the even ones. */
+    /* Every second one is enough to see a tail, and odd clipping puts nothing into the even ones.
+     */
     for (int order = grid->steps / 4; order <= grid->steps / 2; order += grid->steps > 64 ? 9 : 1) {
         double size = cabs(harmonic(output, lanes, grid->steps, order)) / fundamental;
         check.spectrum_tail = fmax(check.spectrum_tail, size);
@@ -90,9 +93,10 @@ static const sag_limit_kind use_kind[SAG_USE_COUNT] = {
     [SAG_USE_CURRENT] = SAG_LIMIT_CURRENT,
 };
 
-/* The shares of its limits that an op-amp uses. Those of the rails were taken at samples; on a smooth wave they go up with
- * the crest between them. */
-static void read_uses(const sag_steady *steady, size_t lane, size_t k, const double refined[2], double use[SAG_USE_COUNT])
+/* The shares of its limits that an op-amp uses. Those of the rails were taken at samples; on a
+ * smooth wave they go up with the crest between them. */
+static void read_uses(const sag_steady *steady, size_t lane, size_t k, const double refined[2],
+                      double use[SAG_USE_COUNT])
 {
     for (size_t u = 0; u < SAG_USE_COUNT; u++) {
         use[u] = steady->period.use[(k * SAG_USE_COUNT + u) * steady->kind->lanes + lane];
@@ -101,8 +105,8 @@ static void read_uses(const sag_steady *steady, size_t lane, size_t k, const dou
     use[SAG_USE_RAIL_NEGATIVE] *= refined[1];
 }
 
-static void read_opamp(const sag_steady *steady, const sag_grid *grid, size_t lane, size_t k, int clipped,
-                       sag_opamp_swing *swing, double use[SAG_USE_COUNT])
+static void read_opamp(const sag_steady *steady, const sag_grid *grid, size_t lane, size_t k,
+                       int clipped, sag_opamp_swing *swing, double use[SAG_USE_COUNT])
 {
     size_t lanes = steady->kind->lanes;
     const double *out = steady->period.opamp_out + k * SAG_MOST_STEPS * lanes + lane;
@@ -141,7 +145,8 @@ void sag_steady_read(const sag_steady *steady, const sag_grid *grid, size_t lane
     }
     /* u = A sin w t = Re(-j A e^{j w t}) */
     double complex gain = fundamental / sag_complex(0, -level_vpk);
-    if (!clipped) { /* the discrete linear gain divided out: the exact small-signal gain times what level does to it */
+    if (!clipped) { /* the discrete linear gain divided out: the exact small-signal gain times what
+                       level does to it */
         gain *= steady->gain / grid->output;
     }
     point->status = SAG_OK;
@@ -149,7 +154,8 @@ void sag_steady_read(const sag_steady *steady, const sag_grid *grid, size_t lane
     point->phase_deg = carg(gain) * 180 / M_PI;
     point->thd = sqrt(sum) / cabs(fundamental);
     point->steps = grid->steps;
-    find_peaks(output, lanes, grid->steps, !clipped, &point->output_peak_v, &point->output_trough_v);
+    find_peaks(output, lanes, grid->steps, !clipped, &point->output_peak_v,
+               &point->output_trough_v);
     point->limited_by = (sag_limit){-1, SAG_LIMIT_NONE};
     double most = 1;
     for (size_t k = 0; k < opamps; k++) {
@@ -166,7 +172,8 @@ void sag_steady_read(const sag_steady *steady, const sag_grid *grid, size_t lane
             swings[k] = swing;
         }
     }
-    /* Several limits may be met far past the onset; the first one met is the one the linear solution meets first. */
+    /* Several limits may be met far past the onset; the first one met is the one the linear
+     * solution meets first. */
     if (point->limited_by.opamp >= 0 && level_vpk >= steady->onset_vpk) {
         point->limited_by = steady->onset_limit;
     }

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* steady_private.h - the parts of the periodic solution: its linear start, the shooting, the reading of the orbit. */
+/* steady_private.h - the parts of the periodic solution: its linear start, the shooting, the
+ * reading of the orbit. */
 #ifndef RAILSAG_STEADY_PRIVATE_H
 #define RAILSAG_STEADY_PRIVATE_H
 
@@ -13,7 +14,7 @@ enum {
     SAG_GRID_SCOUT,  /* finds roughly where a clipped orbit lies, and its sensitivity */
     SAG_GRID_FINE,
     SAG_GRID_FINER,
-    SAG_GRID_CHECK,  /* only when asked for */
+    SAG_GRID_CHECK, /* only when asked for */
     SAG_GRID_COUNT
 };
 extern const int sag_grid_steps[SAG_GRID_COUNT];
@@ -24,10 +25,10 @@ typedef struct {
     int steps;
     sag_map map;
     sag_map finer[SAG_SUBSTEP_DEPTH];
-    double *monodromy;        /* states x states, of the linear period map */
-    sag_lu *shoot;            /* I - monodromy */
-    double complex *orbit;    /* linear periodic solution after whole steps, z for u = e^{j w t} */
-    double complex output;    /* the fundamental of the output on this grid, per unit of drive */
+    double *monodromy;     /* states x states, of the linear period map */
+    sag_lu *shoot;         /* I - monodromy */
+    double complex *orbit; /* linear periodic solution after whole steps, z for u = e^{j w t} */
+    double complex output; /* the fundamental of the output on this grid, per unit of drive */
 } sag_grid;
 
 struct sag_steady {
@@ -40,31 +41,34 @@ struct sag_steady {
     sag_map_maker *maker;
     size_t states; /* network's and gain nodes */
     double frequency_hz;
-    int prepared;  /* the linear solution at the frequency stands */
+    int prepared;        /* the linear solution at the frequency stands */
     double complex gain; /* exact small-signal gain at the frequency */
     double onset_vpk;    /* linear estimate of clip onset, and the limit */
     sag_limit onset_limit;
     sag_grid grid[SAG_GRID_COUNT];
-    sag_lu *lu;          /* size of the linearised network */
+    sag_lu *lu; /* size of the linearised network */
     sag_zlu *zlu, *zlu_states;
     double complex *zwork, *x, *zstates;
-    double *work;        /* 2 size^2 + ...: see steady.c */
+    double *work;           /* 2 size^2 + ...: see steady.c */
     double *start, *update; /* [state][lane] */
-    double *past;        /* [lane][update][state]: the updates made */
-    sag_lu **own;        /* one a lane: I - its own monodromy */
-    double *last_start;  /* [state]: start of the highest level solved at this frequency, and that level */
+    double *past;           /* [lane][update][state]: the updates made */
+    sag_lu **own;           /* one a lane: I - its own monodromy */
+    double *last_start; /* [state]: start of the highest level solved at this frequency, and that
+                           level */
     double last_level_vpk;
-    int last_has_own;    /* own[0] is its sensitivity, on the fine grid or its scout */
+    int last_has_own; /* own[0] is its sensitivity, on the fine grid or its scout */
 };
 
 /* steady_linear.c */
-sag_status sag_steady_prepare(sag_steady *steady);                 /* gain, onset */
+sag_status sag_steady_prepare(sag_steady *steady); /* gain, onset */
 sag_status sag_steady_prepare_grid(sag_steady *steady, size_t grid);
 
-/* steady_orbit.c: what a lane of the last period says. clipped: a clamp carried more than 1e-3 of a slew rate. */
+/* steady_orbit.c: what a lane of the last period says. clipped: a clamp carried more than 1e-3 of a
+ * slew rate. */
 typedef struct {
     int clipped;
-    double spectrum_tail; /* largest harmonic from a quarter to half the steps over the fundamental */
+    double
+        spectrum_tail; /* largest harmonic from a quarter to half the steps over the fundamental */
 } sag_orbit_check;
 
 sag_orbit_check sag_steady_check(const sag_steady *steady, const sag_grid *grid, size_t lane);

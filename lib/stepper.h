@@ -2,20 +2,20 @@
 /* stepper.h - integrates the network over one period of a sine, a few levels in lockstep.
  *
  * SDIRK2 (two stages, gamma = 1 - 1/sqrt 2, L-stable, second order): both stages share the map with
- * a = 1/(gamma h) = (2 + sqrt 2)/h. The first stage starts from z(t), the second from z + (1 + sqrt 2)(z1 - z); the
- * second is the step's result. Alexander, SIAM J. Numer. Anal. 14, 1006, 1977.
+ * a = 1/(gamma h) = (2 + sqrt 2)/h. The first stage starts from z(t), the second from z + (1 + sqrt
+ * 2)(z1 - z); the second is the step's result. Alexander, SIAM J. Numer. Anal. 14, 1006, 1977.
  *
- * State z: deviations of the network's states from rest, then the gain nodes' from rest. Arrays over lanes are laid out
- * [index][lane]. */
+ * State z: deviations of the network's states from rest, then the gain nodes' from rest. Arrays
+ * over lanes are laid out [index][lane]. */
 #ifndef RAILSAG_STEPPER_H
 #define RAILSAG_STEPPER_H
 
 #include "stage.h"
 
-#define SAG_MOST_STEPS 2048
-#define SAG_MOST_LANES 4
+#define SAG_MOST_STEPS    2048
+#define SAG_MOST_LANES    4
 #define SAG_SUBSTEP_DEPTH 4 /* a step that fails is halved up to this often */
-#define SAG_STEP_A(h) ((2 + M_SQRT2) / (h))
+#define SAG_STEP_A(h)     ((2 + M_SQRT2) / (h))
 
 /* What stands between an op-amp and a limit; the share used of each. */
 enum { SAG_USE_RAIL_POSITIVE, SAG_USE_RAIL_NEGATIVE, SAG_USE_SLEW, SAG_USE_CURRENT, SAG_USE_COUNT };
@@ -28,13 +28,13 @@ typedef struct {
 
 /* One period. All arrays belong to the stepper and hold the last period. */
 typedef struct {
-    double *end;        /* [state] */
-    double *monodromy;  /* [row][column] d end / d start, when asked for */
-    double *output;     /* [step]: deviation of the output after each step */
-    double *opamp_out;  /* [op-amp][step] */
-    double *use;        /* [op-amp][SAG_USE_COUNT]: largest share of each limit used; 1 is met */
-    double *clamp;      /* largest share of a slew rate that any clamp carried */
-    double *drive;      /* largest |wt x / SR| of any op-amp */
+    double *end;           /* [state] */
+    double *monodromy;     /* [row][column] d end / d start, when asked for */
+    double *output;        /* [step]: deviation of the output after each step */
+    double *opamp_out;     /* [op-amp][step] */
+    double *use;           /* [op-amp][SAG_USE_COUNT]: largest share of each limit used; 1 is met */
+    double *clamp;         /* largest share of a slew rate that any clamp carried */
+    double *drive;         /* largest |wt x / SR| of any op-amp */
     unsigned char *failed; /* lanes where a step found no solution */
 } sag_period;
 

@@ -5,7 +5,7 @@
 
 #include <string.h>
 
-#define GAMMA (1 - M_SQRT1_2)
+#define GAMMA        (1 - M_SQRT1_2)
 #define SECOND_STAGE (1 + M_SQRT2) /* (1 - gamma)/gamma */
 typedef struct {
     stage_work work;
@@ -14,11 +14,11 @@ typedef struct {
     size_t states, size; /* of the network; with gain nodes */
     lane *z, *first, *history, *gain_history;
     lane *y, *y_before; /* next to each other: saved as one */
-    lane *saved; /* z and y of each depth */
+    lane *saved;        /* z and y of each depth */
     lane *s, *s_first, *s_saved, *e, *es, *row, *column;
     lane_mask active, failed;
     lane level;
-    lane *gap;   /* [op-amp][2]: volts from the point where each rail is met, positive past it */
+    lane *gap;     /* [op-amp][2]: volts from the point where each rail is met, positive past it */
     lane *extreme; /* [op-amp][2]: largest deviation of the output, up and down */
     int with_monodromy;
     const sag_map *map;
@@ -103,7 +103,8 @@ static sag_status stepper_make(const sag_stepper_setup *setup, void **out, sag_p
 }
 
 /* One stage from `from` (deviations); the result's states and gain nodes go to `to`. */
-static lane_mask run_stage(stepper *s, const sag_map *map, const lane *from, lane u, lane *to, lane_mask active)
+static lane_mask run_stage(stepper *s, const sag_map *map, const lane *from, lane u, lane *to,
+                           lane_mask active)
 {
     stage_work *work = &s->work;
     for (size_t i = 0; i < s->states; i++) {
@@ -117,7 +118,8 @@ static lane_mask run_stage(stepper *s, const sag_map *map, const lane *from, lan
         to[i] = map->m[i * map->columns + s->states] * u;
     }
     lane_add_product(map->m, map->columns, s->states, s->states, from, to);
-    lane_add_product(map->m + s->states + 1, map->columns, s->states, work->sources, work->source, to);
+    lane_add_product(map->m + s->states + 1, map->columns, s->states, work->sources, work->source,
+                     to);
     for (size_t k = 0; k < work->opamps; k++) {
         to[s->states + k] = s->y[k] - s->rest_unknown[k];
     }
@@ -170,8 +172,8 @@ static void second_history(lane *to, const lane *from, const lane *first, size_t
     }
 }
 
-/* The next guess of the unknowns, straight on from the last two by `share` of their distance. (A parabola through three
- * needs more iterations: its weights of up to six magnify every corner.) */
+/* The next guess of the unknowns, straight on from the last two by `share` of their distance. (A
+ * parabola through three needs more iterations: its weights of up to six magnify every corner.) */
 static void extrapolate(stepper *s, double share)
 {
     for (size_t i = 0; i < s->work.sources; i++) {
@@ -181,19 +183,21 @@ static void extrapolate(stepper *s, double share)
     }
 }
 
-static lane_mask run_step(stepper *s, const sag_map *map, double phase, double step, lane_mask active)
+static lane_mask run_step(stepper *s, const sag_map *map, double phase, double step,
+                          lane_mask active)
 {
     size_t size = s->size;
     extrapolate(s, GAMMA / (1 - GAMMA));
-    lane_mask open =
-        run_stage(s, map, s->z, s->level * sin(2 * M_PI * (phase + GAMMA * step)), s->first, active);
+    lane_mask open = run_stage(s, map, s->z, s->level * sin(2 * M_PI * (phase + GAMMA * step)),
+                               s->first, active);
     if (s->with_monodromy) {
         run_sensitivity(s, map, s->s, s->s_first);
         second_history(s->s_first, s->s, s->s_first, size * size);
     }
     second_history(s->gain_history, s->z, s->first, size);
     extrapolate(s, (1 - GAMMA) / GAMMA);
-    open |= run_stage(s, map, s->gain_history, s->level * sin(2 * M_PI * (phase + step)), s->z, active);
+    open |=
+        run_stage(s, map, s->gain_history, s->level * sin(2 * M_PI * (phase + step)), s->z, active);
     if (s->with_monodromy) {
         run_sensitivity(s, map, s->s_first, s->s);
     }
@@ -231,7 +235,8 @@ static lane_mask run_step_surely(stepper *s, int depth, double phase, double ste
     memcpy(after, s->z, size * sizeof *after);
     memcpy(after + size, s->y, 2 * sources * sizeof *after);
     memcpy(s->z, before, size * sizeof *before);
-    for (size_t i = 0; i < 2 * sources; i++) { /* no history to go on from: the step before was longer */
+    for (size_t i = 0; i < 2 * sources;
+         i++) { /* no history to go on from: the step before was longer */
         s->y[i] = before[size + i % sources];
     }
     if (s->with_monodromy) { /* exchanged: s_before then keeps the finished lanes' */
@@ -292,24 +297,28 @@ static void take_note(stepper *s, size_t at)
         lane sink_limit = lane_of(p->short_sink_a - (1 - SAG_RAMP_MET) * p->knee_sink_a);
         used[SAG_USE_CURRENT] =
             lane_max(used[SAG_USE_CURRENT], lane_max(io / source_limit, -io / sink_limit));
-        lane over = lane_ramp(io - p->short_source_a + p->knee_source_a, p->knee_source_a, &slope) / p->knee_source_a;
+        lane over = lane_ramp(io - p->short_source_a + p->knee_source_a, p->knee_source_a, &slope) /
+                    p->knee_source_a;
         carried = lane_max(carried, over);
-        over = lane_ramp(-io - p->short_sink_a + p->knee_sink_a, p->knee_sink_a, &slope) / p->knee_sink_a;
+        over = lane_ramp(-io - p->short_sink_a + p->knee_sink_a, p->knee_sink_a, &slope) /
+               p->knee_sink_a;
         carried = lane_max(carried, over);
         lane slew = lane_select(LANE_LESS(x, zero), lane_of(p->slew_fall), lane_of(p->slew_rise));
         lane asked = lane_abs(p->wt * x / slew);
         *drive = lane_max(*drive, asked);
         *clamp = lane_max(*clamp, carried);
         /* While a clamp holds the output, the input is far out for that reason alone. */
-        lane free_drive = lane_select(LANE_LESS(carried, lane_of(SAG_CLAMP_MET)), asked / SAG_SLEW_MET, zero);
+        lane free_drive =
+            lane_select(LANE_LESS(carried, lane_of(SAG_CLAMP_MET)), asked / SAG_SLEW_MET, zero);
         used[SAG_USE_SLEW] = lane_max(used[SAG_USE_SLEW], free_drive);
     }
 }
 
 static void stepper_run(void *object, const sag_map *map, sag_map *finer,
-                        sag_status (*refine)(void *context, double a, sag_map *map), void *refine_context,
-                        size_t steps, const double *level_vpk, const unsigned char *active,
-                        const double *start, double tolerance_v, int with_monodromy)
+                        sag_status (*refine)(void *context, double a, sag_map *map),
+                        void *refine_context, size_t steps, const double *level_vpk,
+                        const unsigned char *active, const double *start, double tolerance_v,
+                        int with_monodromy)
 {
     stepper *s = object;
     sag_period *period = s->period;

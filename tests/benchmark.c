@@ -3,8 +3,9 @@
  *
  *     benchmark [DESIGN.json]
  *
- * The map: 5 supplies (18, 9, 7, 5, 3 V) x 8 levels (-40 to +15 dBV) x 61 frequencies = 2440 periodic solutions. Prints
- * processor time on one thread, wall time on two, and what the points took. */
+ * The map: 5 supplies (18, 9, 7, 5, 3 V) x 8 levels (-40 to +15 dBV) x 61 frequencies = 2440
+ * periodic solutions. Prints processor time on one thread, wall time on two, and what the points
+ * took. */
 #include "railsag.h"
 
 #include <gsl/gsl_errno.h>
@@ -73,7 +74,8 @@ static void close_design(bench *b)
     sag_design_free(b->design);
 }
 
-/* One map; prints its line when label is given. Returns the number of failed points, -1 when it could not be run. */
+/* One map; prints its line when label is given. Returns the number of failed points, -1 when it
+ * could not be run. */
 static long run_map(const bench *b, int threads, const char *label)
 {
     double frequency_hz[FREQUENCIES], level_vpk[LEVELS];
@@ -91,7 +93,8 @@ static long run_map(const bench *b, int threads, const char *label)
                                   .threads = threads};
     sag_levels *maps[SUPPLIES] = {0};
     double wall = seconds(CLOCK_MONOTONIC), processor = seconds(CLOCK_PROCESS_CPUTIME_ID);
-    if (sag_levels_compute((const sag_bias *const *)b->bias, b->count, &request, maps, NULL) != SAG_OK) {
+    if (sag_levels_compute((const sag_bias *const *)b->bias, b->count, &request, maps, NULL) !=
+        SAG_OK) {
         return -1;
     }
     wall = seconds(CLOCK_MONOTONIC) - wall;
@@ -110,10 +113,10 @@ static long run_map(const bench *b, int threads, const char *label)
     }
     if (label) {
         double n = (double)points;
-        printf("%-10s %6zu points  %7.3f s wall  %7.3f s processor  %6.3f ms a point\n", label, points, wall,
-               processor, 1e3 * processor / n);
-        printf("%-10s %6ld failed  %6ld limited  %5.2f sweeps a point  %6.0f steps a point\n", "", failed,
-               clipped, (double)sweeps / n, (double)steps / n);
+        printf("%-10s %6zu points  %7.3f s wall  %7.3f s processor  %6.3f ms a point\n", label,
+               points, wall, processor, 1e3 * processor / n);
+        printf("%-10s %6ld failed  %6ld limited  %5.2f sweeps a point  %6.0f steps a point\n", "",
+               failed, clipped, (double)sweeps / n, (double)steps / n);
     }
     return failed;
 }

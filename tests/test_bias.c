@@ -511,6 +511,43 @@ static void figures_are_those_of_the_supply(void **state)
     }
 }
 
+/* The second pole takes the phase at unity gain down to the margin: with L = A0 / ((1 + s A0/wt)(1
+ * + s/p2)) around a follower, the phase of L where |L| = 1 is the margin above -180 degrees. */
+static void phase_margins_are_those_of_the_model(void **state)
+{
+    (void)state;
+    static const struct {
+        const char *model;
+        double margin_deg;
+    } cases[] = {{"tl072", 45},   {"tl062", 66},   {"opa2134", 53},
+                 {"opa1678", 80}, {"tlv2372", 65}, {"ne5532", (double)NAN}};
+    for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
+        sag_design *design = circuit_read(CIRCUIT(
+            STIFF, FEEDS "'U1A': {'opamp': 'tl072', 'plus': 'mid', 'minus': 'out', 'out': 'out', "
+                         "'rails': ['bat', 'ground']}"));
+        char change[32];
+        snprintf(change, sizeof change, "U1=%s", cases[i].model);
+        circuit_change(design, change);
+        circuit c = circuit_open_design(design, NULL);
+        sag_bias_opamp opamp = sag_bias_opamp_get(c.bias, 0);
+        double gbw = opamp.gain_bandwidth_hz, pole = opamp.second_pole_hz, low = 1, high = gbw * 10;
+        if (isnan(cases[i].margin_deg)) {
+            assert_true(isinf(pole));
+        }
+        while (!isnan(cases[i].margin_deg) && high / low > 1 + 1e-12) {
+            double f = sqrt(low * high), first = f * opamp.open_loop_gain / gbw;
+            double gain = opamp.open_loop_gain / hypot(1, first) / hypot(1, f / pole);
+            *(gain > 1 ? &low : &high) = f;
+        }
+        if (!isnan(cases[i].margin_deg)) {
+            double phase = atan(low * opamp.open_loop_gain / gbw) + atan(low / pole);
+            near_abs(180 - phase * 180 / M_PI, cases[i].margin_deg, 0.05,
+                     "phase_margin of the model");
+        }
+        circuit_close(&c);
+    }
+}
+
 int main(void)
 {
     gsl_set_error_handler_off();
@@ -528,6 +565,7 @@ int main(void)
         cmocka_unit_test(each_op_amp_is_judged_by_its_own_rails),
         cmocka_unit_test(marks_say_what_a_result_rests_on),
         cmocka_unit_test(figures_are_those_of_the_supply),
+        cmocka_unit_test(phase_margins_are_those_of_the_model),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
