@@ -75,6 +75,15 @@ sag_status sag_lu_factor(sag_lu *lu, const double *a, double least_rcond, size_t
     weak = weak ? weak : &nowhere;
     TRY(sag_lu_scale(lu, a, weak));
     TRY(sag_lu_eliminate(lu, weak));
+    if (!(least_rcond > 0)) { /* no estimate asked for: only that the pivots are numbers */
+        for (size_t k = 0; k < lu->n; k++) {
+            if (!isfinite(lu->lu[k * lu->n + k])) {
+                *weak = k;
+                return SAG_SINGULAR;
+            }
+        }
+        return SAG_OK;
+    }
     double rcond = sag_lu_rcond(lu);
     if (!(rcond >= least_rcond)) {
         *weak = 0;

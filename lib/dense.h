@@ -29,8 +29,9 @@ typedef struct sag_zlu sag_zlu; /* complex */
 sag_status sag_lu_new(size_t n, sag_lu **out); /* *out is NULL unless SAG_OK */
 void sag_lu_free(sag_lu *lu);                  /* NULL is fine */
 
-/* Factors a (not modified). SAG_SINGULAR when a column has no pivot or the reciprocal condition is
- * under `least_rcond`; *weak (may be NULL) is then the unknown that is not determined. */
+/* Factors a (not modified). SAG_SINGULAR when a column has no pivot or, with least_rcond above 0,
+ * the reciprocal condition is under it; *weak (may be NULL) is then the unknown that is not
+ * determined. */
 sag_status sag_lu_factor(sag_lu *lu, const double *a, double least_rcond, size_t *weak);
 
 /* b: n values; in: right side, out: solution. */
