@@ -544,7 +544,12 @@ static inline lane_mask stage_solve(stage_work *work, const sag_map *map, const 
                 size = size * fmax(ohm, 10.0);
             }
             largest = lane_max(largest, size);
-            y[i] += lane_select(open, share * work->update[i], lane_of(0));
+        }
+        /* The last step, and any within the tolerance, is a whole one. */
+        lane whole =
+            lane_select(LANE_LESS(largest, lane_of(work->tolerance_v)), lane_of(1), lane_of(share));
+        for (size_t i = 0; i < n; i++) {
+            y[i] += lane_select(open, whole * work->update[i], lane_of(0));
         }
         lane_mask done = LANE_LESS(largest, lane_of(work->tolerance_v));
         /* Two steps tell the rate: Newton's error after this one is about its size times their
