@@ -2,8 +2,7 @@
 /* lane.h - a few grid points in lockstep: the number type of the stepping code.
  *
  * A file that includes this has set LANE_WIDTH to 1 or 4 first. Everything above is written once
- * over `lane`; at width 1 it is a plain double. No operation mixes lanes, so a point's figures do
- * not depend on its neighbours or the width. */
+ * over `lane`; at width 1 it is a plain double. No operation mixes lanes. */
 #ifndef RAILSAG_LANE_H
 #define RAILSAG_LANE_H
 
