@@ -504,8 +504,10 @@ static inline lane_mask stage_solve(stage_work *work, const sag_map *map, const 
     for (int round = 0; round < STAGE_MOST_ITERATIONS && lane_any(open); round++) {
         size_t n = work->sources;
         stage_see(work, map, y);
-        /* Only a long step can have gone far past a limit. */
-        if (lane_any(LANE_LESS(lane_of(work->smooth_step_v), before)) &&
+        /* Only a long step can have gone far past a limit. Outputs that settle may start past one,
+         * and a short implicit step keeps them there. */
+        if (!(work->settle > 0) &&
+            lane_any(LANE_LESS(lane_of(work->smooth_step_v), before)) &&
             stage_project(work, map, y, open)) {
             stage_see(work, map, y);
         }

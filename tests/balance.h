@@ -239,6 +239,14 @@ static inline double balance_gain_rate(const sag_bias *bias, size_t k)
     double slew = x < 0 ? p->slew_fall : p->slew_rise;
     double high = vp - sag_drop_at(&data->high, opamp.out_a, vp - vn, &by_current, &by_supply);
     double low = vn + sag_drop_at(&data->low, -opamp.out_a, vp - vn, &by_current, &by_supply);
+    /* Under a load that pushes one limit past the other, the side that carries the current rules,
+     * and the other stands four half-knees beside it. */
+    double apart = 2 * (p->knee_high_v + p->knee_low_v);
+    if (high - low < apart && opamp.out_a < 0) {
+        high = low + apart;
+    } else if (high - low < apart) {
+        low = high - apart;
+    }
     double rate = gain * slew * tanh(p->wt * x / slew) -
                   (bias->unknown[k] - 0.5 * (vp + vn)) * p->wt / model->open_loop_gain;
     rate -= p->slew_rise / p->knee_high_v *

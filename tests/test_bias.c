@@ -281,12 +281,26 @@ static const struct {
              "'U1A': {'opamp': 'tl072', 'plus': 'p', 'minus': 'dc', 'out': 'out', "
              "'rails': ['bat', 'ground']}, 'R1': {'resistor': '100k', 'between': ['out', 'p']}, "
              "'R2': {'resistor': '10k', 'between': ['mid', 'p']}")},
+    {"diodes in the feedback",
+     CIRCUIT(STIFF, FEEDS
+             "'U1A': {'opamp': 'tl072', 'plus': 'mid', 'minus': 'm', 'out': 'out', "
+             "'rails': ['bat', 'ground']}, 'R1': {'resistor': '100R', 'between': ['dc', 'm']}, "
+             "'R2': {'resistor': '1M', 'between': ['out', 'm']}, "
+             "'D1': {'diode': '1n4148', 'anode': 'out', 'cathode': 'm'}, "
+             "'D2': {'diode': '1n4148', 'anode': 'm', 'cathode': 'out'}")},
     {"rectifier",
      CIRCUIT(
          STIFF, FEEDS
          "'U1A': {'opamp': 'tl072', 'plus': 'dc', 'minus': 'k', 'out': 'e', "
          "'rails': ['bat', 'ground']}, 'D1': {'diode': '1n4148', 'anode': 'e', 'cathode': 'k'}, "
          "'R1': {'resistor': '10k', 'between': ['k', 'ground']}, "
+         "'R2': {'resistor': '10k', 'between': ['k', 'out']}")},
+    {"indicator on a comparator",
+     CIRCUIT(
+         STIFF, FEEDS
+         "'U1A': {'opamp': 'tl072', 'plus': 'dc', 'minus': 'mid', 'out': 'e', "
+         "'rails': ['bat', 'ground']}, 'D1': {'diode': 'led-red', 'anode': 'e', 'cathode': 'k'}, "
+         "'R1': {'resistor': '100R', 'between': ['k', 'ground']}, "
          "'R2': {'resistor': '10k', 'between': ['k', 'out']}")},
     {"three stages of 100",
      CIRCUIT(STIFF, FEEDS "'U1A': {'opamp': 'tl072', 'plus': 'dc', 'minus': 'm', 'out': 'x', "
@@ -301,6 +315,11 @@ static const struct {
                           "'rails': ['bat', 'ground']}, "
                           "'R5': {'resistor': '100k', 'between': ['out', 'o']}, 'R6': {'resistor': "
                           "'1k', 'between': ['y', 'o']}")},
+    {"follower into 10 ohm",
+     CIRCUIT(
+         STIFF, FEEDS
+         "'U1A': {'opamp': 'tl072', 'plus': 'dc', 'minus': 'out', 'out': 'out', "
+         "'rails': ['bat', 'ground']}, 'R1': {'resistor': '10R', 'between': ['out', 'ground']}")},
 };
 
 static void bias_points_are_found_at_the_limits(void **state)

@@ -156,6 +156,12 @@ static void thd_counts_what_lies_in_its_bandwidth(void **state)
 static const struct {
     const char *what, *text;
 } hard[] = {
+    {"diode from the output to the middle",
+     CIRCUIT(SINGLE_SUPPLY, HALF "'R1': {'resistor': '10k', 'between': ['a', 'm']}, 'R2': "
+                                 "{'resistor': '22k', 'between': ['m', 'out']}, "
+                                 "'D1': {'diode': '1n4148', 'anode': 'out', 'cathode': 'mid'}, "
+                                 "'U1A': {'opamp': 'tl072', 'plus': 'mid', 'minus': 'm', 'out': "
+                                 "'out', 'rails': ['bat', 'ground']}")},
     {"pair of diodes in the feedback",
      CIRCUIT(SINGLE_SUPPLY, HALF "'R1': {'resistor': '4k7', 'between': ['a', 'm']}, 'R2': "
                                  "{'resistor': '470k', 'between': ['m', 'out']}, "
