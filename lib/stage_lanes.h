@@ -413,11 +413,11 @@ static inline int stage_project(stage_work *work, const sag_map *map, lane *y, l
                         2 * STAGE_MARGIN_KNEES * p->knee_high_v;
             lane under = vn + stage_drop(&p->low, zero, vp - vn, &by_current, &by_supply) - vo -
                          2 * STAGE_MARGIN_KNEES * p->knee_low_v;
-            /* A heavy load may hold the output beyond the limit of the side that does not carry it.
-             */
-            lane load = y[k] - vo;
-            over = lane_select(LANE_LESS(load, zero), lane_min(over, vn - vo), over);
-            under = lane_select(LANE_LESS(zero, load), lane_min(under, vo - vp), under);
+            /* A heavy load may hold the output beyond the limit of the side that does not carry it,
+             * but hardly a whole supply beyond the rail. */
+            lane load = y[k] - vo, supply = vp - vn;
+            over = lane_select(LANE_LESS(load, zero), lane_min(over, vo - vp - supply), over);
+            under = lane_select(LANE_LESS(zero, load), lane_min(under, vn - vo - supply), under);
             if (lane_any(LANE_LESS(zero, over) | LANE_LESS(zero, under))) {
                 y[k] +=
                     lane_select(which, (lane_max(under, zero) - lane_max(over, zero)) / gain, zero);
@@ -431,8 +431,11 @@ static inline int stage_project(stage_work *work, const sag_map *map, lane *y, l
         double current_gain = (1 - gain) * p->siemens;
         if (current_gain > 1e-9 * p->siemens &&
             lane_any(LANE_LESS(zero, over) | LANE_LESS(zero, under))) {
-            y[k] += lane_select(
-                which, (lane_max(under, zero) - lane_max(over, zero)) / current_gain, zero);
+            /* A diode's current that has yet to follow makes the load look like none, and the way
+             * back endless. */
+            lane back = (lane_max(under, zero) - lane_max(over, zero)) / current_gain;
+            back = lane_max(lane_min(back, vp - vn), vn - vp);
+            y[k] += lane_select(which, back, zero);
             moved = 1;
         }
     }
@@ -506,8 +509,7 @@ static inline lane_mask stage_solve(stage_work *work, const sag_map *map, const 
         stage_see(work, map, y);
         /* Only a long step can have gone far past a limit. Outputs that settle may start past one,
          * and a short implicit step keeps them there. */
-        if (!(work->settle > 0) &&
-            lane_any(LANE_LESS(lane_of(work->smooth_step_v), before)) &&
+        if (!(work->settle > 0) && lane_any(LANE_LESS(lane_of(work->smooth_step_v), before)) &&
             stage_project(work, map, y, open)) {
             stage_see(work, map, y);
         }

@@ -13,7 +13,10 @@ const int sag_grid_steps[SAG_GRID_COUNT] = {[SAG_GRID_COARSE] = 32,
                                             [SAG_GRID_CHECK] = 2048};
 
 /* Sweeps over the period before a start is given up. */
-#define MOST_SWEEPS 14
+#define MOST_SWEEPS        14
+#define MOST_DAMPED_SWEEPS 60
+/* A share of an update this small that makes the next one no smaller is taken nevertheless. */
+#define LEAST_SHARE (1.0 / 64)
 /* A shooting step that shrinks the update by less than this asks for the orbit's own sensitivity.
  */
 #define GOOD_CONTRACTION 0.3
@@ -98,7 +101,7 @@ static sag_status fill(sag_steady *steady)
     steady->x = sag_new(size, sizeof *steady->x);
     steady->zstates = sag_new(n * n, sizeof *steady->zstates);
     steady->work = sag_new(2 * n * n + 2 * n + 1 + size * size + size, sizeof *steady->work);
-    steady->start = sag_new(2 * n * lanes + n, sizeof *steady->start);
+    steady->start = sag_new(2 * n * lanes + 3 * n, sizeof *steady->start);
     steady->past = sag_new(lanes * MOST_SWEEPS * n, sizeof *steady->past);
     steady->own = sag_new(lanes, sizeof *steady->own);
     if (!steady->zwork || !steady->x || !steady->zstates || !steady->work || !steady->start ||
@@ -107,6 +110,7 @@ static sag_status fill(sag_steady *steady)
     }
     steady->update = steady->start + n * lanes;
     steady->last_start = steady->update + n * lanes;
+    steady->kept = steady->last_start + n;
     for (size_t i = 0; i < lanes; i++) {
         TRY(sag_lu_new(n, &steady->own[i]));
     }
@@ -173,6 +177,8 @@ typedef struct {
     double size[SAG_MOST_LANES];           /* of the last update, over what is allowed */
     int sweeps[SAG_MOST_LANES];
     int steps_taken[SAG_MOST_LANES];
+    double share; /* of an update that is taken, of a lane that is shot at by damped(); 0: no
+                     damping */
 } group;
 
 /* What an update of a state may come to, and still be none: 1e-6 of the linear peak to peak plus
@@ -249,6 +255,54 @@ static void factor_own(group *g, size_t lane)
     g->updates[lane] = 0;
 }
 
+/* Past its rails by more than this a gain node does not start a period, whatever an update says. */
+#define PAST_RAILS_V 2.0
+
+static void step_on(group *g, size_t lane, double share)
+{
+    sag_steady *steady = g->steady;
+    const sag_bias *bias = steady->bias;
+    const sag_network *network = bias->network;
+    size_t lanes = steady->kind->lanes, gain_nodes = steady->states - network->opamp_count;
+    for (size_t i = 0; i < steady->states; i++) {
+        double *start = &steady->start[i * lanes + lane];
+        *start += share * steady->update[i * lanes + lane];
+        if (i >= gain_nodes) {
+            const sag_network_opamp_data *opamp = &network->opamps[i - gain_nodes];
+            double rest = bias->unknown[i - gain_nodes];
+            size_t rail = sag_network_rail_row(network, (size_t)opamp->rail);
+            *start = fmin(*start, bias->observed[rail] + PAST_RAILS_V - rest);
+            *start = fmax(*start, bias->observed[rail + 1] - PAST_RAILS_V - rest);
+        }
+    }
+}
+
+/* The update just found, of this size, is taken by g->share; or, where it is larger than the one
+ * before, that one was too long: half of it is taken instead. P. Deuflhard, Newton Methods for
+ * Nonlinear Problems, Springer 2004, section 3.3: the natural monotonicity test. */
+static void damp(group *g, size_t lane, double size)
+{
+    sag_steady *steady = g->steady;
+    size_t n = steady->states, lanes = steady->kind->lanes;
+    double *start = steady->kept, *update = steady->kept + n;
+    if (size > g->size[lane] && g->share > LEAST_SHARE) {
+        g->share /= 2;
+        for (size_t i = 0; i < n; i++) {
+            steady->start[i * lanes + lane] = start[i] + g->share * update[i];
+        }
+        return;
+    }
+    if (g->size[lane] < (double)INFINITY) {
+        g->share = fmin(1, 2 * g->share);
+    }
+    g->size[lane] = size;
+    for (size_t i = 0; i < n; i++) {
+        start[i] = steady->start[i * lanes + lane];
+        update[i] = steady->update[i * lanes + lane];
+    }
+    step_on(g, lane, g->share);
+}
+
 /* Where the results of a group go. */
 typedef struct {
     sag_steady_point *points;
@@ -284,7 +338,7 @@ typedef enum { FROM_LINEAR, FROM_KEPT, FROM_OWN } sensitivity;
 static void shoot(group *g, sensitivity from, double enough, taking *t)
 {
     sag_steady *steady = g->steady;
-    size_t n = steady->states, lanes = steady->kind->lanes;
+    size_t lanes = steady->kind->lanes;
     int want_own = from == FROM_OWN;
     for (size_t lane = 0; lane < lanes && lane < SAG_MOST_LANES; lane++) {
         g->size[lane] = (double)INFINITY;
@@ -292,7 +346,8 @@ static void shoot(group *g, sensitivity from, double enough, taking *t)
         g->converged[lane] = 0;
         g->updates[lane] = 0;
     }
-    for (int sweep = 0; sweep < MOST_SWEEPS; sweep++) {
+    int most = g->share > 0 ? MOST_DAMPED_SWEEPS : MOST_SWEEPS;
+    for (int sweep = 0; sweep < most; sweep++) {
         int any = 0;
         double highest = 0;
         for (size_t lane = 0; lane < lanes && lane < SAG_MOST_LANES; lane++) {
@@ -330,10 +385,12 @@ static void shoot(group *g, sensitivity from, double enough, taking *t)
                 }
                 continue;
             }
-            next_own |= size > GOOD_CONTRACTION * g->size[lane];
-            g->size[lane] = size;
-            for (size_t i = 0; i < n; i++) {
-                steady->start[i * lanes + lane] += steady->update[i * lanes + lane];
+            next_own |= size > GOOD_CONTRACTION * g->size[lane] || g->share > 0;
+            if (g->share > 0) {
+                damp(g, lane, size);
+            } else {
+                g->size[lane] = size;
+                step_on(g, lane, 1);
             }
         }
         want_own = next_own;
@@ -393,6 +450,50 @@ static void climb(group *g, size_t lane, taking *t)
         }
     }
     g->level_vpk[lane] = target;
+}
+
+/* A lane that climbing did not bring to its level: followed in time, as a signal switched on is,
+ * and shot at from there. A rectifier's charge moves Newton's steps about far more than it moves
+ * the circuit: a few periods bring it to where the diode really conducts, and the slow linear rest
+ * is what shooting is good at. */
+static void follow(group *g, size_t lane, taking *t)
+{
+    static const int periods[] = {8, 24, 72};
+    sag_steady *steady = g->steady;
+    size_t n = steady->states, lanes = steady->kind->lanes;
+    double *followed = steady->work + 2 * n * n; /* what shooting leaves alone */
+    double tolerance_v = 1e-9 + 1e-8 * fmin(g->level_vpk[lane], steady->onset_vpk);
+    start_from(g, lane, steady->last_start, steady->last_level_vpk);
+    for (size_t i = 0; i < n; i++) {
+        followed[i] = steady->start[i * lanes + lane];
+    }
+    for (size_t more = 0; more < sizeof periods / sizeof *periods && !t->taken[lane]; more++) {
+        for (int period = 0; period < periods[more]; period++) {
+            g->active[lane] = 1;
+            for (size_t i = 0; i < n; i++) {
+                steady->start[i * lanes + lane] = followed[i];
+            }
+            steady->kind->run(steady->stepper, &g->grid->map, g->grid->finer, refine, steady,
+                              (size_t)g->grid->steps, g->level_vpk, g->active, steady->start,
+                              tolerance_v, 0);
+            g->active[lane] = 0;
+            g->sweeps[lane]++;
+            g->steps_taken[lane] += g->grid->steps;
+            if (steady->period.failed[lane]) {
+                return;
+            }
+            for (size_t i = 0; i < n; i++) {
+                followed[i] = steady->period.end[i * lanes + lane];
+            }
+        }
+        for (size_t i = 0; i < n; i++) {
+            steady->start[i * lanes + lane] = followed[i];
+        }
+        g->active[lane] = 1;
+        g->share = 1;
+        shoot(g, FROM_OWN, 1, t);
+        g->share = 0;
+    }
 }
 
 static void fail_point(const sag_steady *steady, sag_steady_point *point, sag_opamp_swing *swings,
@@ -497,6 +598,9 @@ static sag_status solve_group(sag_steady *steady, group *g, taking *t, size_t co
         for (size_t lane = 0; lane < count; lane++) {
             if (!t->taken[lane]) {
                 climb(g, lane, t);
+            }
+            if (!t->taken[lane]) {
+                follow(g, lane, t);
             }
         }
     }

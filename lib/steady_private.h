@@ -56,6 +56,7 @@ struct sag_steady {
     double *last_start; /* [state]: start of the highest level solved at this frequency, and that
                            level */
     double last_level_vpk;
+    double *kept; /* [state] of a damped shooting: the start it last went on from, and the update */
     int last_has_own; /* own[0] is its sensitivity, on the fine grid or its scout */
 };
 
