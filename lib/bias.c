@@ -13,6 +13,8 @@
 
 /* A resting voltage is known to this before anything small-signal starts from it. */
 #define TOLERANCE_V 1e-11
+/* In the dead band of a class-B output the rounding of its current comes back 1e5 times as large. */
+#define CROSSING_TOLERANCE_V 1e-9
 /* Closer to a limit at rest than this is at it: the knee is 20 mV wide. */
 #define LEAST_ROOM_V 20e-3
 
@@ -21,7 +23,7 @@ static sag_status allocate(sag_bias *bias, const sag_network *network)
     bias->network = network;
     bias->x = sag_new(network->n, sizeof *bias->x);
     bias->unknown = sag_new(network->source_count, sizeof *bias->unknown);
-    bias->observed = sag_new(network->observed_count, sizeof *bias->observed);
+    bias->observed = sag_new(network->row_count, sizeof *bias->observed);
     bias->rail_v = sag_new(network->rail_count, sizeof *bias->rail_v);
     return bias->x && bias->unknown && bias->observed && bias->rail_v ? SAG_OK : SAG_NO_MEMORY;
 }
@@ -40,26 +42,32 @@ static double middle_v(const sag_network *network)
 /* Rates of settling: from far above every op-amp's to where a second changes nothing. */
 #define FASTEST_PER_S 1e9
 #define SLOWEST_PER_S 1e-4
-#define MOST_SETTLING 300
+#define MOST_SETTLING 3000
 
 /* Where Newton finds no way, the outputs are let go from the middle of the supply with all
  * capacitors open, and followed as they slew to where they stay: implicit steps of the gain nodes
  * alone, longer each time one succeeds. This also picks, of several resting points, one that is
  * stable. Left in y; returns the lanes that found none. */
 static lane_mask settle(stage_work *work, const sag_map *map, double *history, double *y,
-                        double *trial)
+                        double *trial, double *gain)
 {
     const sag_network *network = work->devices->network;
     double rate = FASTEST_PER_S;
     for (size_t i = 0; i < network->source_count; i++) {
         y[i] = i < network->opamp_count ? middle_v(network) : 0;
     }
+    for (size_t k = 0; k < network->opamp_count; k++) {
+        gain[k] = middle_v(network);
+    }
     for (int tries = 0; tries < MOST_SETTLING && rate > SLOWEST_PER_S; tries++) {
         memcpy(trial, y, network->source_count * sizeof *y);
-        memcpy(history + network->state_count, y, network->opamp_count * sizeof *y);
+        memcpy(history + network->state_count, gain, network->opamp_count * sizeof *gain);
         work->settle = rate;
         if (!lane_any(stage_solve(work, map, history, 0, trial, -1, 0))) {
             memcpy(y, trial, network->source_count * sizeof *y);
+            for (size_t k = 0; k < network->opamp_count; k++) {
+                gain[k] = stage_gain_node(work, k, y[k]);
+            }
             rate *= 0.5;
         } else {
             rate *= 5;
@@ -78,7 +86,7 @@ static sag_status solve(sag_bias *bias, int from_linear)
     sag_map_maker *maker = NULL;
     stage_work work = {0};
     double *base =
-        sag_new(2 * network->source_count, sizeof *base); /* zeros, then room for trials */
+        sag_new(3 * network->source_count, sizeof *base); /* zeros, then room for trials */
     double *history = sag_new(network->state_count + network->opamp_count, sizeof *history);
     sag_status status = base && history ? SAG_OK : SAG_NO_MEMORY;
     if (status == SAG_OK) {
@@ -96,13 +104,17 @@ static sag_status solve(sag_bias *bias, int from_linear)
     if (status == SAG_OK) {
         work.base_observed = map.rest;
         work.base_source = base;
-        work.tolerance_v = TOLERANCE_V;
+        work.tolerance_v = lane_of(work.crosses ? CROSSING_TOLERANCE_V : TOLERANCE_V);
         lane_mask open =
             stage_solve_surely(&work, &map, history, 0, bias->unknown, -1, from_linear);
         if (lane_any(open)) {
-            open = settle(&work, &map, history, bias->unknown, base + network->source_count);
+            open = settle(&work, &map, history, bias->unknown, base + network->source_count,
+                          base + 2 * network->source_count);
         }
-        memcpy(bias->observed, work.seen, network->observed_count * sizeof *bias->observed);
+        for (size_t k = 0; k < network->opamp_count; k++) {
+            stage_see_pins(&work, &map, k);
+        }
+        memcpy(bias->observed, work.seen, network->row_count * sizeof *bias->observed);
         for (size_t r = 0; r < network->rail_count; r++) {
             size_t row = sag_network_rail_row(network, r);
             bias->rail_v[r] = bias->observed[row] - bias->observed[row + 1];
@@ -348,6 +360,17 @@ sag_bias_opamp sag_bias_opamp_get(const sag_bias *bias, size_t index)
     return found;
 }
 
+/* 1 when an input pin rests outside the range that the data sheet specifies. */
+static int rests_outside(const sag_bias *bias, size_t k)
+{
+    const sag_opamp_model *model = bias->network->opamps[k].model;
+    sag_bias_opamp opamp = sag_bias_opamp_get(bias, k);
+    double lowest = fmin(opamp.plus_v, opamp.minus_v) - opamp.rail_negative_v;
+    double highest = opamp.rail_positive_v - fmax(opamp.plus_v, opamp.minus_v);
+    /* A side that is not given is NAN, and nothing is below that. */
+    return lowest < model->input_low.specified_v || highest < model->input_high.specified_v;
+}
+
 unsigned sag_bias_marks(const sag_bias *bias)
 {
     const sag_network *network = bias->network;
@@ -359,7 +382,7 @@ unsigned sag_bias_marks(const sag_bias *bias)
         const sag_network_opamp_data *data = &network->opamps[k];
         const sag_opamp_model *model = data->model;
         double rail_v = bias->rail_v[data->rail];
-        if (rail_v < model->supply_min_v) {
+        if (rail_v < model->supply_min_v || rests_outside(bias, k)) {
             marks |= SAG_MARK_OUTSIDE_SHEET;
         }
         if (rail_v < sag_drop_lowest_supply(&data->high) ||
@@ -374,16 +397,6 @@ unsigned sag_bias_marks(const sag_bias *bias)
                 marks |= SAG_MARK_ESTIMATE;
             }
         }
-        if (!isnan(model->input_low.works_to_v) || !isnan(model->input_high.works_to_v) ||
-            !isnan(model->input_low.reverses_at_v) || !isnan(model->input_high.reverses_at_v)) {
-            marks |= SAG_MARK_INPUT_RANGE_LEFT_OUT;
-        }
-        if (model->dead_band_v > 0) {
-            marks |= SAG_MARK_CROSSOVER_LEFT_OUT;
-        }
-        if (model->differential_diodes) {
-            marks |= SAG_MARK_INPUT_DIODES_LEFT_OUT;
-        }
     }
     return marks;
 }
@@ -397,12 +410,6 @@ const char *sag_mark_text(sag_mark mark)
         return "estimate";
     case SAG_MARK_BEYOND_BATTERY:
         return "beyond battery data";
-    case SAG_MARK_INPUT_RANGE_LEFT_OUT:
-        return "input range left out";
-    case SAG_MARK_CROSSOVER_LEFT_OUT:
-        return "crossover left out";
-    case SAG_MARK_INPUT_DIODES_LEFT_OUT:
-        return "input diodes left out";
     }
     return "";
 }

@@ -42,16 +42,15 @@ typedef struct {
 
 sag_bias_opamp sag_bias_opamp_get(const sag_bias *bias, size_t opamp);
 
-/* What a result rests on, and what the model leaves out. */
+/* What a result rests on. */
 typedef enum {
-    SAG_MARK_OUTSIDE_SHEET = 1,        /* a part below its rated supply */
-    SAG_MARK_ESTIMATE = 2,             /* figures that are estimates at this supply */
-    SAG_MARK_BEYOND_BATTERY = 4,       /* below the last row of the battery's data */
-    SAG_MARK_INPUT_RANGE_LEFT_OUT = 8, /* the model gives an input range, which is not computed */
-    SAG_MARK_CROSSOVER_LEFT_OUT = 16,
-    SAG_MARK_INPUT_DIODES_LEFT_OUT = 32
+    SAG_MARK_OUTSIDE_SHEET =
+        1,                 /* a part below its rated supply, or an input pin at rest outside its
+                                   specified range */
+    SAG_MARK_ESTIMATE = 2, /* figures that are estimates at this supply */
+    SAG_MARK_BEYOND_BATTERY = 4 /* below the last row of the battery's data */
 } sag_mark;
-#define SAG_MARK_COUNT 6
+#define SAG_MARK_COUNT 3
 
 unsigned sag_bias_marks(const sag_bias *bias); /* sum of sag_mark */
 /* "outside data sheet", "estimate", ...: mark is one bit. */

@@ -45,8 +45,21 @@ static double junction(double saturation_a, double emission_v, double series_ohm
     return emission_v / series_ohm * omega - saturation_a;
 }
 
-/* The breakdown branch takes over the same emission voltage and resistance. */
-#define BREAKDOWN_A 1e-3
+/* The breakdown branch takes over the same emission voltage and resistance. Its own voltage, from
+ * the cathode, at no current through the resistance. */
+static double breakdown_start(const sag_diode_law *law)
+{
+    return law->breakdown_v - SAG_BREAKDOWN_A * law->series_ohm;
+}
+
+double sag_diode_voltage(const sag_diode_law *law, double current_a)
+{
+    if (current_a >= 0) {
+        return law->emission_v * log1p(current_a / law->saturation_a) + law->series_ohm * current_a;
+    }
+    return law->series_ohm * current_a -
+           (breakdown_start(law) + law->emission_v * log(-current_a / SAG_BREAKDOWN_A));
+}
 
 double sag_diode_current(const sag_diode_law *law, double v, double *slope)
 {
@@ -57,13 +70,13 @@ double sag_diode_current(const sag_diode_law *law, double v, double *slope)
 double sag_diode_current_near(const sag_diode_law *law, double v, double *slope, double *hint)
 {
     double current = junction(law->saturation_a, law->emission_v, law->series_ohm, v, slope, hint);
-    /* A hundred emission voltages short of breakdown its current is below e^-100 of BREAKDOWN_A. */
+    /* A hundred emission voltages short of breakdown its current is below e^-100 of it. */
     if (v < -law->breakdown_v + 100 * law->emission_v) {
         double back_slope;
-        /* Scaled so that BREAKDOWN_A flows at -breakdown_v; the constant term is left out, or it
-         * would add to the forward law. */
-        double start = law->breakdown_v - BREAKDOWN_A * law->series_ohm;
-        double scale = log(BREAKDOWN_A * law->series_ohm / law->emission_v);
+        /* Scaled so that SAG_BREAKDOWN_A flows at -breakdown_v; the constant term is left out, or
+         * it would add to the forward law. */
+        double start = breakdown_start(law);
+        double scale = log(SAG_BREAKDOWN_A * law->series_ohm / law->emission_v);
         double omega = sag_wright_omega(scale + (-v - start) / law->emission_v);
         back_slope = omega / (1 + omega) / law->series_ohm;
         current -= law->emission_v / law->series_ohm * omega;

@@ -11,7 +11,8 @@
 
 #include "model.h"
 
-#define SAG_THERMAL_V 0.025692579 /* k T / q at 298.15 K; CODATA 2018 k and q */
+#define SAG_BREAKDOWN_A 1e-3        /* flows at the breakdown voltage */
+#define SAG_THERMAL_V   0.025692579 /* k T / q at 298.15 K; CODATA 2018 k and q */
 
 typedef struct {
     double saturation_a; /* Is */
@@ -29,8 +30,13 @@ sag_status sag_diode_fit(const sag_forward_point *points, size_t count, double b
 /* Current at terminal voltage v; *slope is di/dv. */
 double sag_diode_current(const sag_diode_law *law, double v, double *slope);
 
-/* The same, quicker where v has moved little since: *hint carries the iteration's result from call
- * to call; 0 at first. */
+/* The terminal voltage at a current: what the branch that conducts it drops, forward or, for a
+ * negative current, in breakdown (-INFINITY without one; also right below the saturation current,
+ * where the law is too flat to tell). */
+double sag_diode_voltage(const sag_diode_law *law, double current_a);
+
+/* The same as sag_diode_current, quicker where v has moved little since: *hint carries the
+ * iteration's result from call to call; 0 at first. */
 double sag_diode_current_near(const sag_diode_law *law, double v, double *slope, double *hint);
 
 /* Wright omega of a real number: w + ln w = z. Relative error under 1e-14 (measured in its test).

@@ -347,19 +347,34 @@ static sag_status allocate_devices(sag_network *network)
     const sag_design *design = network->design;
     size_t opamps = 0, diodes = 0;
     for (size_t i = 0; i < design->part_count; i++) {
-        opamps += design->parts[i].kind == SAG_OPAMP;
-        diodes += design->parts[i].kind == SAG_DIODE;
+        const sag_part *part = &design->parts[i];
+        opamps += part->kind == SAG_OPAMP;
+        diodes += part->kind == SAG_DIODE;
+        diodes += part->kind == SAG_OPAMP && part->opamp->differential_diodes;
     }
     network->opamps = sag_new(opamps, sizeof *network->opamps);
     network->rails = sag_new(opamps, sizeof *network->rails);
     network->diodes = sag_new(diodes, sizeof *network->diodes);
     network->source = sag_new(2 * opamps + diodes, sizeof *network->source);
     network->observed =
-        sag_new(opamps * (SAG_OBSERVED_PER_OPAMP + 2) + diodes + 1, sizeof *network->observed);
+        sag_new(opamps * (SAG_OBSERVED_PER_OPAMP + 4) + diodes + 1, sizeof *network->observed);
     return network->opamps && network->rails && network->diodes && network->source &&
                    network->observed
                ? SAG_OK
                : SAG_NO_MEMORY;
+}
+
+/* The anti-parallel pair between the inputs of an op-amp, as one law: the second one is the
+ * first's breakdown. Sheets state their presence and a limit of current alone. Estimate: a small
+ * base-emitter junction, 1e-14 A, with 20 ohm. */
+static void add_input_diodes(sag_network *network, const sag_part *part)
+{
+    sag_network_diode *diode = &network->diodes[network->diode_count++];
+    *diode = (sag_network_diode){
+        .part = part, .anode = part->node[SAG_PIN_PLUS], .cathode = part->node[SAG_PIN_MINUS]};
+    diode->law =
+        (sag_diode_law){.saturation_a = 1e-14, .emission_v = SAG_THERMAL_V, .series_ohm = 20};
+    diode->law.breakdown_v = sag_diode_voltage(&diode->law, SAG_BREAKDOWN_A);
 }
 
 static sag_status fill_devices(sag_builder *builder)
@@ -379,8 +394,15 @@ static sag_status fill_devices(sag_builder *builder)
         } else if (part->kind == SAG_DIODE) {
             sag_network_diode *diode = &network->diodes[network->diode_count++];
             diode->part = part;
+            diode->anode = part->node[SAG_PIN_ANODE];
+            diode->cathode = part->node[SAG_PIN_CATHODE];
             TRY(sag_diode_fit(part->diode->forward, part->diode->forward_count,
                               part->diode->breakdown_v, &diode->law));
+        }
+    }
+    for (size_t k = 0; k < network->opamp_count; k++) {
+        if (network->opamps[k].model->differential_diodes) {
+            add_input_diodes(network, network->opamps[k].part);
         }
     }
     return fill_rails(network);
@@ -409,9 +431,8 @@ void sag_build_devices(sag_builder *builder)
         sag_sparse_add(observed++, negative, 1);
     }
     for (size_t i = 0; i < network->diode_count; i++) {
-        const sag_part *part = network->diodes[i].part;
-        int anode = sag_network_unknown(part->node[SAG_PIN_ANODE]);
-        int cathode = sag_network_unknown(part->node[SAG_PIN_CATHODE]);
+        int anode = sag_network_unknown(network->diodes[i].anode);
+        int cathode = sag_network_unknown(network->diodes[i].cathode);
         sag_build_conductance(builder, anode, cathode, SAG_DIODE_REFERENCE_S);
         sag_sparse_add(source, anode, 1);
         sag_sparse_add(source++, cathode, -1);
@@ -421,4 +442,10 @@ void sag_build_devices(sag_builder *builder)
     sag_sparse_add(observed++, sag_network_unknown(network->design->output), 1);
     network->source_count = (size_t)(source - network->source);
     network->observed_count = (size_t)(observed - network->observed);
+    for (size_t i = 0; i < network->opamp_count; i++) {
+        const sag_part *part = network->opamps[i].part;
+        sag_sparse_add(observed++, sag_network_unknown(part->node[SAG_PIN_PLUS]), 1);
+        sag_sparse_add(observed++, sag_network_unknown(part->node[SAG_PIN_MINUS]), 1);
+    }
+    network->row_count = (size_t)(observed - network->observed);
 }

@@ -3,14 +3,16 @@
  *
  *     C x' + G x + S src = constant + drive u
  *
- *   x    unknowns: node voltages without ground, then internal nodes, branch currents and op-amp
- * input filters, all rows and columns in that order                                        V, A C
- * sum over states of  kappa * into * of'   (a capacitor: kappa its farads, into = of = its two
- * ends) src  what the nonlinear parts feed in, in this order: the EMF behind the output resistance
- * of each op-amp                                V the current through each pair of rails, from the
- * positive to the negative one      A the current of each diode less its reference conductance
- * times its voltage         A u    EMF of the source V What the nonlinear parts see are
- * observations, short rows over x. */
+ *   x    unknowns: node voltages without ground, then internal nodes, branch currents and
+ *        op-amp input filters, all rows and columns in that order                         V, A
+ *   C    sum over states of  kappa * into * of'   (a capacitor: kappa its farads, into = of =
+ *        its two ends)
+ *   src  what the nonlinear parts feed in, in this order:
+ *        the EMF behind the output resistance of each op-amp                              V
+ *        the current through each pair of rails, from the positive to the negative one    A
+ *        the current of each diode less its reference conductance times its voltage       A
+ *   u    EMF of the source                                                                V
+ * What the nonlinear parts see are observations, short rows over x. */
 #ifndef RAILSAG_NETWORK_PRIVATE_H
 #define RAILSAG_NETWORK_PRIVATE_H
 
@@ -52,8 +54,11 @@ typedef struct {
     size_t package_count;
 } sag_rail;
 
+/* A diode of the design, or the pair of them between the inputs of an op-amp (part is then the
+ * op-amp). */
 typedef struct {
     const sag_part *part;
+    int anode, cathode; /* nodes of the design */
     sag_diode_law law;
 } sag_network_diode;
 
@@ -68,7 +73,9 @@ typedef struct {
 } sag_leg;
 
 /* Rows of observations, in this order: for each op-amp OBSERVED_PER_OPAMP, for each pair of rails
- * two (positive, negative), for each diode its voltage, then the output. */
+ * two (positive, negative), for each diode its voltage, then the output; these are observed_count.
+ * After them two an op-amp, its input pins, which few op-amps need to look at often: row_count in
+ * all. */
 enum {
     SAG_OBSERVED_DRIVE = 0, /* op-amp: its filter */
     SAG_OBSERVED_OUT = 1,
@@ -87,12 +94,12 @@ struct sag_network {
     size_t opamp_count;
     sag_rail *rails;
     size_t rail_count;
-    sag_network_diode *diodes;
+    sag_network_diode *diodes; /* the design's, then those of op-amp inputs */
     size_t diode_count;
     sag_sparse *source; /* source_count columns of S */
     size_t source_count;
-    sag_sparse *observed; /* observed_count rows */
-    size_t observed_count;
+    sag_sparse *observed; /* row_count rows */
+    size_t observed_count, row_count;
     sag_leg *legs;        /* one a part; a pot's is ends[0] to wiper */
     int supply_branch[2]; /* branch currents of the battery (two halves with a middle; else [1] =
                              -1) */
@@ -111,6 +118,12 @@ static inline size_t sag_network_diode_row(const sag_network *network, size_t di
 static inline size_t sag_network_output_row(const sag_network *network)
 {
     return network->observed_count - 1;
+}
+
+/* The plus pin; the minus pin is the row after it. */
+static inline size_t sag_network_pins_row(const sag_network *network, size_t opamp)
+{
+    return network->observed_count + 2 * opamp;
 }
 
 static inline double sag_sparse_dot(const sag_sparse *sparse, const double *x)

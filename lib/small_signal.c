@@ -47,6 +47,23 @@ static void fill_devices(sag_small_signal *linear, stage_work *work)
     }
 }
 
+/* The gain node of an op-amp in terms of its EMF and output. */
+static sag_sparse gain_node(const stage_work *work, size_t k, sag_sparse emf)
+{
+    const sag_devices *devices = work->devices;
+    const sag_stage_opamp *p = &devices->opamps[k];
+    size_t row = k * SAG_OBSERVED_PER_OPAMP + SAG_OBSERVED_OUT;
+    double slope, e = work->source[k];
+    stage_crossing(p, (e - work->seen[row]) * p->siemens, &slope);
+    slope *= p->siemens;
+    if (slope > 0) {
+        const sag_part *part = devices->network->opamps[k].part;
+        emf.by[0] += slope;
+        sag_sparse_add(&emf, sag_network_unknown(part->node[SAG_PIN_OUT]), -slope);
+    }
+    return emf;
+}
+
 sag_status sag_small_signal_make(sag_small_signal *linear, const sag_bias *bias)
 {
     const sag_network *network = bias->network;
@@ -72,7 +89,11 @@ sag_status sag_small_signal_make(sag_small_signal *linear, const sag_bias *bias)
         memcpy(linear->a + i * linear->size, network->g + i * network->n,
                network->n * sizeof *linear->a);
     }
-    memcpy(work.seen, bias->observed, network->observed_count * sizeof *work.seen);
+    memcpy(work.seen, bias->observed, network->row_count * sizeof *work.seen);
+    for (size_t k = 0; k < work.opamps; k++) {
+        work.hot[k] = work.watched[k];
+    }
+    memcpy(work.source, bias->unknown, network->source_count * sizeof *work.source);
     fill_devices(linear, &work);
     for (size_t j = 0; j < network->source_count; j++) {
         const sag_sparse *source = &network->source[j];
@@ -86,8 +107,9 @@ sag_status sag_small_signal_make(sag_small_signal *linear, const sag_bias *bias)
             linear->state[i].kappa = bias->devices.kappa[i];
         } else {
             sag_sparse own = {0};
-            sag_sparse_add(&own, (int)(linear->n + i - network->state_count), 1);
-            linear->state[i] = (sag_state){1, own, own};
+            size_t k = i - network->state_count;
+            sag_sparse_add(&own, (int)(linear->n + k), 1);
+            linear->state[i] = (sag_state){1, own, gain_node(&work, k, own)};
         }
     }
     stage_work_clear(&work);

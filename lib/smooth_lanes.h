@@ -41,4 +41,14 @@ static inline lane lane_ramp(lane u, double k, lane *slope)
     return lane_select(below, zero, lane_select(above, u, inside));
 }
 
+/* From 0 at and below -1 to 1 at and above 1 with two continuous derivatives: with p = (t + 1)/2
+ * between them, p^3 (10 - 15 p + 6 p^2). *slope = d/dt. */
+static inline lane lane_edge(lane t, lane *slope)
+{
+    lane p = 0.5 * lane_max(lane_min(t, lane_of(1)), lane_of(-1)) + 0.5;
+    lane q = p * (1.0 - p);
+    *slope = 15.0 * q * q;
+    return p * p * p * (10.0 - p * (15.0 - 6.0 * p));
+}
+
 #endif

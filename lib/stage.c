@@ -105,6 +105,18 @@ static double knee(const sag_drop_surface *surface, double supply_v)
     return 0.5 * fmin(WIDEST_KNEE_V, fmax(drop / 2, NARROWEST_KNEE_V));
 }
 
+/* How far out, in linear ranges, the drive is that a reversed input gives: well saturated. */
+#define FLIPPED_RANGES 5
+
+static void fill_range(sag_input_range *range, const sag_input_side *side)
+{
+    range->works_to_v = isnan(side->works_to_v) ? -(double)INFINITY : side->works_to_v;
+    range->reverses_at_v = isnan(side->reverses_at_v) ? -(double)INFINITY : side->reverses_at_v;
+    double first = fmax(range->works_to_v, range->reverses_at_v);
+    range->watch_v = first + SAG_RANGE_EDGE_V;
+    range->met_v = first + SAG_RANGE_MET * SAG_RANGE_EDGE_V;
+}
+
 static sag_status fill_opamp(sag_stage_opamp *opamp, const sag_network_opamp_data *data,
                              double rail_v)
 {
@@ -132,6 +144,13 @@ static sag_status fill_opamp(sag_stage_opamp *opamp, const sag_network_opamp_dat
     bound_drop(&data->low, &opamp->clear_v, &opamp->clear_ohm);
     opamp->clear_v += WIDEST_KNEE_V + SAG_SMOOTH_STEP_V;
     opamp->rail = (size_t)data->rail;
+    fill_range(&opamp->input_low, &model->input_low);
+    fill_range(&opamp->input_high, &model->input_high);
+    int sinks = model->class_a_sink_a < model->class_a_source_a;
+    opamp->dead_band_v = model->dead_band_v;
+    opamp->hand_over_a = sinks ? -model->class_a_sink_a : model->class_a_source_a;
+    opamp->hand_half_a = SAG_HAND_OVER * fabs(opamp->hand_over_a);
+    opamp->flipped_v = FLIPPED_RANGES * fmax(opamp->slew_rise, opamp->slew_fall) / opamp->wt;
     TRY(make_line(&data->high, rail_v, &opamp->high));
     return make_line(&data->low, rail_v, &opamp->low);
 }
@@ -189,10 +208,10 @@ void sag_devices_clear(sag_devices *devices)
 sag_status sag_map_new(const sag_network *network, sag_map *map)
 {
     map->a = (double)NAN;
-    map->rows = network->state_count + network->observed_count;
+    map->rows = network->state_count + network->row_count;
     map->columns = network->state_count + 1 + network->source_count;
     map->m = sag_new(map->rows * map->columns, sizeof *map->m);
-    map->rest = sag_new(network->observed_count, sizeof *map->rest);
+    map->rest = sag_new(network->row_count, sizeof *map->rest);
     if (!map->m || !map->rest) {
         sag_map_clear(map);
         return SAG_NO_MEMORY;
@@ -285,7 +304,7 @@ sag_status sag_map_fill(sag_map_maker *maker, double a, sag_map *map)
     }
     memcpy(maker->x, network->constant, network->n * sizeof *maker->x);
     sag_lu_solve(maker->lu, maker->x);
-    for (size_t row = 0; row < network->observed_count; row++) {
+    for (size_t row = 0; row < network->row_count; row++) {
         map->rest[row] = sag_sparse_dot(&network->observed[row], maker->x);
     }
     map->a = a;

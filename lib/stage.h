@@ -4,13 +4,15 @@
  *
  * A stage solves the network's equations with every state's rate written as a (s - s*), where s* is
  * known from the stages before (a = 0: at rest). The linear part is factored once for each a, and
- * leaves [states; observed] = M [s*; u; src]          as deviations from a base so that Newton runs
- * on one unknown an op-amp, one a pair of rails and one a diode: e_k   EMF behind the output
- * resistance of op-amp k (also its gain node vg)         V H_r   current through rail pair r from
- * positive to negative: quiescent current and the part of the load currents that does not split
- * evenly                                             A i_d   current of diode d less its reference
- * conductance times its voltage            A These are the network's sources themselves, so that
- * every iterate obeys the linear equations. stage_lanes.h has the equations. */
+ * leaves
+ *     [states; observed] = M [s*; u; src]          as deviations from a base
+ * so that Newton runs on one unknown an op-amp, one a pair of rails and one a diode:
+ *     e_k   EMF behind the output resistance of op-amp k                                     V
+ *     H_r   current through rail pair r from positive to negative: quiescent current and the
+ *           part of the load currents that does not split evenly                             A
+ *     i_d   current of diode d less its reference conductance times its voltage              A
+ * These are the network's sources themselves, so that every iterate obeys the linear equations.
+ * stage_lanes.h has the equations. */
 #ifndef RAILSAG_STAGE_H
 #define RAILSAG_STAGE_H
 
@@ -29,6 +31,26 @@
 #define SAG_RAMP_MET (-0.7964883372)
 /* The slew rate counts as met where |tanh| is 0.9: |wt x / SR| there. */
 #define SAG_SLEW_MET 1.4722194895832204
+
+/* The change-over of a class-B output stage is as wide as the current at which it happens; half of
+ * that. Estimate: one side has to run out of current before the other takes over. */
+#define SAG_HAND_OVER 0.5
+
+/* Half-width of the edges of an input range: from full gain to none, or from upright to reversed,
+ * within 100 mV, nine tenths of it within 50 mV. */
+#define SAG_RANGE_EDGE_V 50e-3
+/* The input range counts as met where an edge has come down to 0.9; its place on the edge
+ * (lane_edge in smooth_lanes.h), over the half-width. */
+#define SAG_RANGE_MET 0.506727093423
+/* What is left of gain-bandwidth and slew rate far outside. */
+#define SAG_LEAST_GAIN 1e-3
+
+/* One side of an input range: distances inside the rail, V, -INFINITY where there is no limit. */
+typedef struct {
+    double works_to_v, reverses_at_v;
+    double watch_v; /* no edge reaches further inside than this */
+    double met_v;   /* the range counts as met here */
+} sag_input_range;
 
 /* The drop of one side about the resting supply: the surface there, and its slope in supply. */
 typedef struct {
@@ -55,6 +77,11 @@ typedef struct {
     double clear_v,
         clear_ohm; /* no clamp conducts further inside both rails than clear_v + clear_ohm |io| */
     sag_drop_line high, low;
+    sag_input_range input_low, input_high;
+    double dead_band_v;              /* class-B output: 0 none */
+    double hand_over_a, hand_half_a; /* load current at which its sides change over, half the width
+                                        of the change */
+    double flipped_v;                /* drive of a reversed input stage */
     size_t rail;
 } sag_stage_opamp;
 

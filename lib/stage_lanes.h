@@ -2,22 +2,35 @@
 /* stage_lanes.h - Newton's method on one implicit stage, over lanes. Included with LANE_WIDTH set.
  *
  * Op-amp k, with everything at the end of the stage:
- *     vg' = SR tanh(wt x / SR) - (vg - vmid) wt/A0 - clamps                               [V/s]
+ *     vg' = g SR tanh(wt d / SR) - (vg - vmid) wt/A0 - clamps                             [V/s]
  *     clamps = SR/k [ramp(vo - vhigh + k) - ramp(vlow - vo + k)] + the same for the current limit
- *     io  = (e - vo) / Ro,   vg = e
- *   x      v(plus) - v(minus) + offset, behind the second pole                             V
- *   vo     output pin;  e  EMF behind Ro;  io  out of the pin                              V, V, A
- *   vhigh  positive rail less the drop at io and the supply of the moment; vlow likewise   V
- *   vmid   half way between the rails of the moment                                        V
- *   SR     slew rate, of the direction x asks for                                          V/s
- *   k      half-width of the knee: a clamp begins 2 k inside the limit and carries the whole slew
- * rate at it Limits: small x and vo clear of the limits: one pole at wt/A0, DC gain A0. Large x:
- * vg' = +-SR. Rail pair r:   H = Iq(vs) + (Iq along its tangent at the resting supply) sum over its
- * op-amps of (sqrt(io^2 + s^2) - s)/2,  s the split current; with the even half in the linear part,
- * the positive rail then delivers io when io > s, and nothing when io < -s. Diode d:       i_d =
- * i(v_d) - g v_d at the voltage the network gives it, g the reference conductance.
+ *     io  = (e - vo) / Ro,   vg = e + cross(io)
+ *     d   = w(p) w(m) x + E (1 - w(p)) - E (1 - w(m)) w(p)
+ *   x      v(plus) - v(minus) + offset, behind the second pole                            V
+ *   p, m   v(plus), v(minus)                                                              V
+ *   d      drive of the input stage                                                       V
+ *   w      1 inside the distances from the rails at which a pin reverses the stage, 0 outside
+ *   E      drive of a reversed stage, which saturates it: a plus pin out of range lifts
+ *          the output                                                                     V
+ *   g      v(p) v(m), at least 1e-3; v is 1 inside the distances to which the stage works
+ *   vo     output pin;  e  EMF behind Ro;  io  out of the pin                             V, V, A
+ *   vhigh  positive rail less the drop at io and the supply of the moment; vlow likewise  V
+ *   vmid   half way between the rails of the moment                                       V
+ *   SR     slew rate, of the direction d asks for                                         V/s
+ *   k      half-width of the knee: a clamp begins 2 k inside the limit and carries the whole
+ *          slew rate at it                                                                V
+ *   cross  0 while the side of the output that conducts at rest does; minus the dead band
+ *          when the sinking side has taken over, plus it when the sourcing side has       V
+ * Limits: small x and vo clear of the limits: one pole at wt/A0, DC gain A0. Large x: vg' = +-SR.
+ * Rail pair r:
+ *     H = Iq(vs) + sum over its op-amps of (sqrt(io^2 + s^2) - s)/2
+ *   Iq     quiescent current, along its tangent at the resting supply                     A
+ *   s      the split current; with the even half in the linear part, the positive rail then
+ *          delivers io when io > s, and nothing when io < -s                              A
+ * Diode d:
+ *     i_d = i(v_d) - g v_d at the voltage the network gives it, g the reference conductance.
  *
- * tanh is linearised at x, or at the point where it would supply the slope that vg asks for,
+ * tanh is linearised at d, or at the point where it would supply the slope that vg asks for,
  * whichever is nearer zero: plain Newton overshoots where tanh saturates. The solution is the same.
  */
 #ifndef RAILSAG_STAGE_LANES_H
@@ -37,7 +50,10 @@
 #define EARLY 1e-4
 /* The rate of the last two steps is believed for steps up to this, over the tolerance: longer ones
  * may have crossed a bend. */
-#define RATED              100.0
+#define RATED 100.0
+/* Input pins this far inside the edges of their range are not looked at in the next stage's rounds,
+ * only after them. */
+#define CALM_V             0.1
 #define STAGE_MARGIN_KNEES 1.0 /* knees past its limit that a Newton step may take an output to */
 
 /* What one residual row depends on: an observed quantity, with the derivative. */
@@ -55,14 +71,20 @@ typedef struct {
     const sag_devices *devices;
     const double *base_observed; /* resting values that the map's deviations add to */
     const double *base_source;
-    double tolerance_v;   /* a Newton update below it is the last */
-    double smooth_step_v; /* an update below it cannot go far past a limit */
-    double settle;        /* at rest: rate of the gain nodes alone, 1/s; 0: none, see bias.c */
-    double widen;         /* 1; more widens the linear range of every op-amp, for continuation */
-    size_t states, opamps, rails, diodes, sources, observed;
-    size_t slope_room; /* slopes a row */
-    lane *rest, *seen; /* observed: before and with the sources */
+    lane tolerance_v;       /* a Newton update below it is the last */
+    double smooth_step_v;   /* an update below it cannot go far past a limit */
+    int crosses;            /* an output is of class B */
+    unsigned char *watched; /* op-amps that have an input range */
+    unsigned char *hot;     /* of these, those with a pin near its end: looked at in each round */
+    double settle;          /* at rest: rate of the gain nodes alone, 1/s; 0: none, see bias.c */
+    double widen;           /* 1; more widens the linear range of every op-amp, for continuation */
+    size_t states, opamps, rails, diodes, sources;
+    size_t observed, rows; /* without and with the op-amps' input pins */
+    size_t slope_room;     /* slopes a row */
+    lane *rest, *seen; /* observed: before and with the sources; seen has the input pins as well */
     lane *source;      /* sources as deviations */
+    const lane *history; /* of the stage being solved, and its drive */
+    lane drive;
     lane *residual, *update;
     lane *jacobian;      /* sources x sources, then its LU factors */
     lane *direct;        /* sources x sources: derivative by the unknowns not through the map */
@@ -77,6 +99,7 @@ static inline void stage_work_clear(stage_work *work)
     sag_free(work->rest);
     sag_free(work->slopes);
     sag_free(work->slope_count);
+    sag_free(work->watched);
     sag_free(work->last);
     *work = (stage_work){0}; /* may be cleared again */
 }
@@ -85,7 +108,7 @@ static inline sag_status stage_work_make(stage_work *work, const sag_devices *de
 {
     const sag_network *network = devices->network;
     *work = (stage_work){.devices = devices,
-                         .tolerance_v = 1e-9,
+                         .tolerance_v = lane_of(1e-9),
                          .smooth_step_v = SAG_SMOOTH_STEP_V,
                          .widen = 1,
                          .states = network->state_count,
@@ -94,25 +117,33 @@ static inline sag_status stage_work_make(stage_work *work, const sag_devices *de
                          .diodes = network->diode_count,
                          .sources = network->source_count,
                          .observed = network->observed_count,
-                         .slope_room = network->opamp_count + 4};
+                         .rows = network->row_count,
+                         .slope_room = network->opamp_count + 6};
     size_t n = work->sources;
-    work->rest = sag_new(2 * work->observed + 3 * n + 2 * n * n, sizeof(lane));
+    work->rest = sag_new(work->observed + work->rows + 3 * n + 2 * n * n, sizeof(lane));
     work->slopes = sag_new(n * work->slope_room, sizeof *work->slopes);
     work->slope_count = sag_new(n, sizeof *work->slope_count);
     work->last = sag_new(work->diodes * LANE_WIDTH, sizeof *work->last);
     for (size_t i = 0; work->last && i < work->diodes * LANE_WIDTH; i++) {
         work->last[i].volts = (double)INFINITY;
     }
-    if (!work->rest || !work->slopes || !work->slope_count || !work->last) {
+    work->watched = sag_new(2 * work->opamps, 1);
+    if (!work->rest || !work->slopes || !work->slope_count || !work->last || !work->watched) {
         stage_work_clear(work);
         return SAG_NO_MEMORY;
     }
     work->seen = work->rest + work->observed;
-    work->source = work->seen + work->observed;
+    work->source = work->seen + work->rows;
     work->residual = work->source + n;
     work->update = work->residual + n;
     work->jacobian = work->update + n;
     work->direct = work->jacobian + n * n;
+    work->hot = work->watched + work->opamps;
+    for (size_t k = 0; k < work->opamps; k++) {
+        work->watched[k] = isfinite(devices->opamps[k].input_low.watch_v) ||
+                           isfinite(devices->opamps[k].input_high.watch_v);
+        work->crosses |= devices->opamps[k].dead_band_v > 0;
+    }
     return SAG_OK;
 }
 
@@ -222,6 +253,27 @@ static inline stage_clamps stage_clamp(const sag_stage_opamp *p, double widen, l
     return c;
 }
 
+/* What the gain node moves ahead of the EMF for the sides of a class-B output to change over; *slope
+ * = d/d io, V/A. */
+static inline lane stage_crossing(const sag_stage_opamp *p, lane io, lane *slope)
+{
+    *slope = lane_of(0);
+    if (!(p->dead_band_v > 0)) {
+        return lane_of(0);
+    }
+    lane share = lane_edge((io - p->hand_over_a) / p->hand_half_a, slope);
+    *slope *= p->dead_band_v / p->hand_half_a;
+    return p->dead_band_v * (share - (p->hand_over_a < 0 ? 1.0 : 0.0));
+}
+
+/* The gain node of op-amp k, its output as last seen. */
+static inline lane stage_gain_node(const stage_work *work, size_t k, lane e)
+{
+    const sag_stage_opamp *p = &work->devices->opamps[k];
+    lane vo = work->seen[k * SAG_OBSERVED_PER_OPAMP + SAG_OBSERVED_OUT], slope;
+    return e + stage_crossing(p, (e - vo) * p->siemens, &slope);
+}
+
 /* Where tanh would give the share c of the slew rate, in units of SR/wt; infinite where no point
  * does. */
 static inline lane stage_atanh(lane c)
@@ -232,6 +284,83 @@ static inline lane stage_atanh(lane c)
         lane_put(&x, i, fabs(share) < 1 - 1e-12 ? atanh(share) : copysign((double)INFINITY, share));
     }
     return x;
+}
+
+/* Share of 1 that a pin inside the range leaves, v or w above, with slopes by the pin and both
+ * rails. */
+typedef struct {
+    lane share, by_pin, by_vp, by_vn;
+} stage_inside;
+
+static inline stage_inside stage_within(double low_v, double high_v, lane pin, lane vp, lane vn)
+{
+    stage_inside in = {lane_of(1), lane_of(0), lane_of(0), lane_of(0)};
+    if (isfinite(low_v)) {
+        lane slope;
+        in.share = lane_edge((pin - vn - low_v) / SAG_RANGE_EDGE_V, &slope);
+        in.by_pin = slope / SAG_RANGE_EDGE_V;
+        in.by_vn = -in.by_pin;
+    }
+    if (isfinite(high_v)) {
+        lane slope, low_share = in.share;
+        lane share = lane_edge((vp - pin - high_v) / SAG_RANGE_EDGE_V, &slope);
+        slope = low_share * slope / SAG_RANGE_EDGE_V;
+        in.share = low_share * share;
+        in.by_pin = share * in.by_pin - slope;
+        in.by_vn = share * in.by_vn;
+        in.by_vp = slope;
+    }
+    return in;
+}
+
+/* The input stage of an op-amp: drive d and gain g with their slopes. */
+typedef struct {
+    lane drive, by_x, by_p, by_m, by_vp, by_vn;
+    lane gain, gain_by_p, gain_by_m, gain_by_vp, gain_by_vn;
+} stage_input;
+
+static inline stage_input stage_input_at(const stage_work *work, size_t k, lane x, lane vp, lane vn)
+{
+    const sag_stage_opamp *o = &work->devices->opamps[k];
+    lane one = lane_of(1), zero = lane_of(0);
+    stage_input in = {x, one, zero, zero, zero, zero, one, zero, zero, zero, zero};
+    if (!work->hot[k]) {
+        return in;
+    }
+    lane p = work->seen[work->observed + 2 * k], m = work->seen[work->observed + 2 * k + 1];
+    const sag_input_range *low = &o->input_low, *high = &o->input_high;
+    stage_inside wp = stage_within(low->reverses_at_v, high->reverses_at_v, p, vp, vn);
+    stage_inside wm = stage_within(low->reverses_at_v, high->reverses_at_v, m, vp, vn);
+    stage_inside gp = stage_within(low->works_to_v, high->works_to_v, p, vp, vn);
+    stage_inside gm = stage_within(low->works_to_v, high->works_to_v, m, vp, vn);
+    lane flipped = lane_of(o->flipped_v * work->widen);
+    in.drive = wp.share * wm.share * x + flipped * (1.0 - wp.share) -
+               flipped * (1.0 - wm.share) * wp.share;
+    in.by_x = wp.share * wm.share;
+    lane by_wp = wm.share * x - flipped - flipped * (1.0 - wm.share);
+    lane by_wm = wp.share * x + flipped * wp.share;
+    in.by_p = by_wp * wp.by_pin;
+    in.by_m = by_wm * wm.by_pin;
+    in.by_vp = by_wp * wp.by_vp + by_wm * wm.by_vp;
+    in.by_vn = by_wp * wp.by_vn + by_wm * wm.by_vn;
+    double scale = 1 - SAG_LEAST_GAIN;
+    in.gain = SAG_LEAST_GAIN + scale * gp.share * gm.share;
+    in.gain_by_p = scale * gm.share * gp.by_pin;
+    in.gain_by_m = scale * gp.share * gm.by_pin;
+    in.gain_by_vp = scale * (gm.share * gp.by_vp + gp.share * gm.by_vp);
+    in.gain_by_vn = scale * (gm.share * gp.by_vn + gp.share * gm.by_vn);
+    return in;
+}
+
+/* The lanes in which a pin of op-amp k is within `beyond` volts of an edge of its range. */
+static inline lane_mask stage_at_edge(const stage_work *work, size_t k, double beyond)
+{
+    const sag_stage_opamp *o = &work->devices->opamps[k];
+    size_t rail = work->opamps * SAG_OBSERVED_PER_OPAMP + 2 * o->rail;
+    lane vp = work->seen[rail], vn = work->seen[rail + 1];
+    lane p = work->seen[work->observed + 2 * k], m = work->seen[work->observed + 2 * k + 1];
+    return LANE_LESS(lane_min(p, m) - vn, lane_of(o->input_low.watch_v + beyond)) |
+           LANE_LESS(vp - lane_max(p, m), lane_of(o->input_high.watch_v + beyond));
 }
 
 /* Residual and slopes of op-amp k's gain node, scaled by ts to volts. linear: as if no limit were
@@ -250,31 +379,51 @@ static inline void stage_opamp(stage_work *work, double a, double ts, size_t k, 
         c = stage_clamp(p, work->widen, vo, io, vp, vn);
         work->bent |= c.near;
     }
-    lane asked = a * (e - gain_history) + p->leak * (e - 0.5 * (vp + vn)) + c.sum;
+    lane crossing_slope = zero, vg = e;
+    if (!linear) {
+        vg += stage_crossing(p, io, &crossing_slope);
+    }
+    crossing_slope *= (a + p->leak) * p->siemens;
+    lane asked = a * (vg - gain_history) + p->leak * (vg - 0.5 * (vp + vn)) + c.sum;
+    stage_input in = stage_input_at(work, k, x, vp, vn);
+    if (work->hot[k]) {
+        work->bent |= stage_at_edge(work, k, 0);
+    }
     lane slew =
-        lane_select(LANE_LESS(x, zero), lane_of(p->slew_fall), lane_of(p->slew_rise)) * work->widen;
-    lane drive = p->wt * x / slew, at = drive, sech2;
+        lane_select(LANE_LESS(in.drive, zero), lane_of(p->slew_fall), lane_of(p->slew_rise)) *
+        work->widen;
+    lane drive = p->wt * in.drive / slew, at = drive, sech2;
     if (linear) {
         at = zero;
     } else if (lane_any(LANE_LESS(lane_of(0.5), lane_abs(drive)))) {
         lane asked_slew =
             lane_select(LANE_LESS(asked, zero), lane_of(p->slew_fall), lane_of(p->slew_rise)) *
             work->widen;
-        lane node = stage_atanh(asked / asked_slew);
+        lane node = stage_atanh(asked / (asked_slew * in.gain));
         lane_mask take =
             LANE_LESS(lane_abs(node), lane_abs(drive)) & LANE_LESS(lane_of(0.5), lane_abs(drive));
         slew = lane_select(take, asked_slew, slew);
-        drive = p->wt * x / slew;
+        drive = p->wt * in.drive / slew;
         at = lane_select(take, node, drive);
     }
     lane t = lane_tanh(at, &sech2);
-    work->residual[k] = ts * (asked - slew * (t + sech2 * (drive - at)));
+    lane pull = slew * t, by_drive = in.gain * p->wt * sech2;
+    work->residual[k] = ts * (asked - in.gain * (pull + slew * sech2 * (drive - at)));
     work->slope_count[k] = 0;
-    stage_add_slope(work, k, row + SAG_OBSERVED_DRIVE, -ts * p->wt * sech2);
-    stage_add_slope(work, k, row + SAG_OBSERVED_OUT, ts * (c.by_vo - p->siemens * c.by_io));
-    stage_add_slope(work, k, rail, ts * (c.by_vp - 0.5 * p->leak));
-    stage_add_slope(work, k, rail + 1, ts * (c.by_vn - 0.5 * p->leak));
-    work->direct[k * work->sources + k] = ts * (a + p->leak + p->siemens * c.by_io);
+    stage_add_slope(work, k, row + SAG_OBSERVED_DRIVE, -ts * by_drive * in.by_x);
+    stage_add_slope(work, k, row + SAG_OBSERVED_OUT,
+                    ts * (c.by_vo - p->siemens * c.by_io - crossing_slope));
+    stage_add_slope(work, k, rail,
+                    ts * (c.by_vp - 0.5 * p->leak - by_drive * in.by_vp - pull * in.gain_by_vp));
+    stage_add_slope(work, k, rail + 1,
+                    ts * (c.by_vn - 0.5 * p->leak - by_drive * in.by_vn - pull * in.gain_by_vn));
+    if (work->hot[k]) {
+        size_t pins = work->observed + 2 * k;
+        stage_add_slope(work, k, pins, -ts * (by_drive * in.by_p + pull * in.gain_by_p));
+        stage_add_slope(work, k, pins + 1, -ts * (by_drive * in.by_m + pull * in.gain_by_m));
+    }
+    work->direct[k * work->sources + k] =
+        ts * (a + p->leak + p->siemens * c.by_io + crossing_slope);
 }
 
 static inline void stage_rail(stage_work *work, size_t r, const lane *y)
@@ -311,6 +460,19 @@ static inline void stage_rail(stage_work *work, size_t r, const lane *y)
  * tangent: the error is half the square of it, below 1e-10 of the current. */
 #define STAGE_SAME_VOLTAGE 1e-5
 
+/* A diode is linearised at the voltage the network gives it, or at the one at which it passes the
+ * current asked of it, whichever is nearer zero: a step that overshoots by volts would come back
+ * one emission voltage at a time. The solution is the same. */
+static inline double stage_diode_volts(const sag_diode_law *law, double volts, double current)
+{
+    if ((volts > 0) != (current > 0)) {
+        return volts;
+    }
+    double asked = sag_diode_voltage(law, current);
+    return isfinite(asked) && (asked > 0) == (volts > 0) && fabs(asked) < fabs(volts) ? asked
+                                                                                      : volts;
+}
+
 static inline void stage_diode(stage_work *work, size_t d, const lane *y)
 {
     const sag_diode_law *law = &work->devices->network->diodes[d].law;
@@ -321,9 +483,14 @@ static inline void stage_diode(stage_work *work, size_t d, const lane *y)
         stage_diode_point *last = &work->last[d * LANE_WIDTH + (size_t)i];
         double volts = lane_get(v, i), moved = volts - last->volts;
         if (!(fabs(moved) < STAGE_SAME_VOLTAGE * law->emission_v)) {
-            last->current = sag_diode_current_near(law, volts, &last->slope, &last->hint);
-            last->volts = volts;
-            moved = 0;
+            double asked_a = lane_get(y[row], i) + SAG_DIODE_REFERENCE_S * volts;
+            double at = stage_diode_volts(law, volts, asked_a);
+            last->current = sag_diode_current_near(law, at, &last->slope, &last->hint);
+            last->volts = at;
+            moved = volts - at;
+            if (fabs(moved) > STAGE_SAME_VOLTAGE * law->emission_v) {
+                lane_mask_put(&work->bent, i, 1);
+            }
         }
         lane_put(&current, i, last->current + last->slope * moved);
         lane_put(&slope, i, last->slope);
@@ -332,6 +499,20 @@ static inline void stage_diode(stage_work *work, size_t d, const lane *y)
     work->slope_count[row] = 0;
     stage_add_slope(work, row, seen, SAG_DIODE_REFERENCE_S - slope);
     work->direct[row * work->sources + row] = lane_of(1);
+}
+
+/* The input pins of op-amp k. */
+static inline void stage_see_pins(stage_work *work, const sag_map *map, size_t k)
+{
+    size_t row = work->observed + 2 * k;
+    const double *m = map->m + (work->states + row) * map->columns;
+    for (size_t i = 0; i < 2; i++) {
+        work->seen[row + i] =
+            work->base_observed[row + i] + m[i * map->columns + work->states] * work->drive;
+    }
+    lane_add_product(m, map->columns, 2, work->states, work->history, work->seen + row);
+    lane_add_product(m + work->states + 1, map->columns, 2, work->sources, work->source,
+                     work->seen + row);
 }
 
 /* What the network makes of the sources. */
@@ -345,6 +526,31 @@ static inline void stage_see(stage_work *work, const sag_map *map, const lane *y
     }
     lane_add_product(map->m + work->states * map->columns + work->states + 1, map->columns,
                      work->observed, work->sources, work->source, work->seen);
+    for (size_t k = 0; k < work->opamps; k++) {
+        if (work->hot[k]) {
+            stage_see_pins(work, map, k);
+        }
+    }
+}
+
+/* Looks at all input pins. Returns 1 when one is near an end of its range that was not looked at in
+ * the rounds; calm: op-amps that are clear of theirs need not be looked at any more. */
+static inline int stage_see_edges(stage_work *work, const sag_map *map, lane_mask active, int calm)
+{
+    int found = 0;
+    for (size_t k = 0; k < work->opamps; k++) {
+        if (!work->watched[k]) {
+            continue;
+        }
+        stage_see_pins(work, map, k);
+        if (!work->hot[k] && lane_any(stage_at_edge(work, k, 0) & active)) {
+            work->hot[k] = 1;
+            found = 1;
+        } else if (calm && work->hot[k] && !lane_any(stage_at_edge(work, k, CALM_V) & active)) {
+            work->hot[k] = 0;
+        }
+    }
+    return found;
 }
 
 /* residual row's derivative by column `column` of the map (a history, or a source). */
@@ -442,6 +648,59 @@ static inline int stage_project(stage_work *work, const sag_map *map, lane *y, l
     return moved;
 }
 
+/* The EMF that puts the gain node at vg when the rest of the network holds the output at held +
+ * gain e: e + cross(io) is a rising function of e, and lies within the dead band of it. */
+static inline double stage_emf_for(const sag_stage_opamp *p, double vg, double held, double gain)
+{
+    double low = p->hand_over_a < 0 ? vg : vg - p->dead_band_v, high = low + p->dead_band_v;
+    double e = p->hand_over_a < 0 ? low : high; /* where it does not cross */
+    for (int i = 0; i < 60; i++) {
+        double t = (((1 - gain) * e - held) * p->siemens - p->hand_over_a) / p->hand_half_a;
+        double q = fmin(fmax(0.5 + 0.5 * t, 0), 1), edge = q * q * q * (10 - q * (15 - 6 * q));
+        double over = e - vg + p->dead_band_v * (edge - (p->hand_over_a < 0 ? 1 : 0));
+        double slope = 1 + p->dead_band_v * 15 * q * q * (1 - q) * (1 - q) * (1 - gain) *
+                               p->siemens / p->hand_half_a;
+        *(over > 0 ? &high : &low) = e;
+        double step = over / slope, next = e - step;
+        if (fabs(step) <= 1e-15 * (1 + fabs(e))) {
+            break;
+        }
+        e = next > low && next < high ? next : 0.5 * (low + high);
+    }
+    return e;
+}
+
+/* A step of Newton's is right for the gain node, not for the EMF of a class-B output: in the dead
+ * band the EMF hardly moves while the gain node crosses it, and outside they move as one. So the
+ * step is taken in the gain node, and the EMF found for where it leads. size: raised to the EMFs'
+ * steps. */
+static inline void stage_cross(stage_work *work, const sag_map *map, const lane *y, lane *size)
+{
+    for (size_t k = 0; k < work->opamps; k++) {
+        const sag_stage_opamp *p = &work->devices->opamps[k];
+        if (!(p->dead_band_v > 0)) {
+            continue;
+        }
+        size_t row = k * SAG_OBSERVED_PER_OPAMP + SAG_OBSERVED_OUT;
+        const double *m = map->m + (work->states + row) * map->columns + work->states + 1;
+        lane vo = work->seen[row], moves = lane_of(0), slope;
+        for (size_t j = 0; j < work->sources; j++) {
+            moves += m[j] * work->update[j];
+        }
+        lane vg = y[k] + stage_crossing(p, (y[k] - vo) * p->siemens, &slope);
+        lane step = work->update[k] + slope * p->siemens * (work->update[k] - moves);
+        lane held = vo + moves - m[k] * (y[k] + work->update[k]), target = vg + step;
+        for (int i = 0; i < LANE_WIDTH; i++) {
+            double e =
+                stage_emf_for(p, lane_get(target, i), lane_get(held, i), m[k]) - lane_get(y[k], i);
+            if (isfinite(e)) {
+                lane_put(&work->update[k], i, e);
+            }
+        }
+        *size = lane_max(*size, lane_abs(work->update[k]));
+    }
+}
+
 /* Bound of what the last update left undone: the second-order terms of what was linearised, as
  * volts. Only where no clamp is near. tanh: slew |X| dX^2 for X = wt x / SR; rails: dio^2 / (4
  * split); diodes: (i + Is) dv^2 / (2 (n Vt)^2). */
@@ -487,17 +746,13 @@ static inline lane stage_remainder(const stage_work *work, const sag_map *map, d
     return largest;
 }
 
-/* Solves a stage.
- *   history   states then gain nodes, deviations (gain nodes absolute)        u  drive
- *   y         in: first guess, out: solution
- *   open      the lanes to solve; the others keep their y
- *   linear_start  1: the first iteration takes every op-amp as linear
- * Returns the lanes that did not converge. Leaves the factored Jacobian and the slopes of the last
- * iteration in work. */
-static inline lane_mask stage_solve(stage_work *work, const sag_map *map, const lane *history,
-                                    lane u, lane *y, lane_mask open, int linear_start)
+/* Newton's rounds, with the ranges of the op-amps that are hot. As stage_solve below. */
+static inline lane_mask stage_rounds(stage_work *work, const sag_map *map, const lane *history,
+                                     lane u, lane *y, lane_mask open, int linear_start)
 {
     double a = map->a > 0 ? map->a : work->settle, ts = a > 0 ? 1 / a : 0;
+    work->history = history;
+    work->drive = u;
     const double *seen_rows = map->m + work->states * map->columns;
     for (size_t q = 0; q < work->observed; q++) {
         work->rest[q] = work->base_observed[q] + seen_rows[q * map->columns + work->states] * u;
@@ -509,8 +764,8 @@ static inline lane_mask stage_solve(stage_work *work, const sag_map *map, const 
         stage_see(work, map, y);
         /* Only a long step can have gone far past a limit. Outputs that settle may start past one,
          * and a short implicit step keeps them there. */
-        if (!(work->settle > 0) && lane_any(LANE_LESS(lane_of(work->smooth_step_v), before)) &&
-            stage_project(work, map, y, open)) {
+        lane_mask far = open & LANE_LESS(lane_of(work->smooth_step_v), before);
+        if (!(work->settle > 0) && lane_any(far) && stage_project(work, map, y, far)) {
             stage_see(work, map, y);
         }
         work->bent = LANE_LESS(lane_of(0), lane_of(0));
@@ -550,26 +805,31 @@ static inline lane_mask stage_solve(stage_work *work, const sag_map *map, const 
             largest = lane_max(largest, size);
         }
         /* The last step, and any within the tolerance, is a whole one. */
-        lane whole =
-            lane_select(LANE_LESS(largest, lane_of(work->tolerance_v)), lane_of(1), lane_of(share));
+        lane whole = lane_select(LANE_LESS(largest, work->tolerance_v), lane_of(1), lane_of(share));
         for (size_t i = 0; i < n; i++) {
-            y[i] += lane_select(open, whole * work->update[i], lane_of(0));
+            work->update[i] *= whole;
         }
-        lane_mask done = LANE_LESS(largest, lane_of(work->tolerance_v));
+        if (work->crosses && !(linear_start && round == 0)) {
+            stage_cross(work, map, y, &largest);
+            work->bent = ~LANE_LESS(lane_of(0), lane_of(0));
+        }
+        for (size_t i = 0; i < n; i++) {
+            y[i] += lane_select(open, work->update[i], lane_of(0));
+        }
+        lane_mask done = LANE_LESS(largest, work->tolerance_v);
         /* Two steps tell the rate: Newton's error after this one is about its size times their
          * ratio squared. */
         lane ratio = largest / before;
         if (map->a > 0 && round < STAGE_FULL_STEPS) {
             done |= LANE_LESS(ratio, lane_of(0.05)) &
-                    LANE_LESS(largest, lane_of(RATED * work->tolerance_v)) &
-                    LANE_LESS(largest * ratio * ratio, lane_of(EARLY * work->tolerance_v));
+                    LANE_LESS(largest, RATED * work->tolerance_v) &
+                    LANE_LESS(largest * ratio * ratio, EARLY * work->tolerance_v);
         }
         before = largest;
         /* A small step that had no clamp near it leaves only the smooth curves' second order. */
         lane_mask smooth = ~work->bent & LANE_LESS(largest, lane_of(work->smooth_step_v));
         if (map->a > 0 && lane_any(smooth & ~done & open)) {
-            done |= smooth &
-                    LANE_LESS(stage_remainder(work, map, ts), lane_of(EARLY * work->tolerance_v));
+            done |= smooth & LANE_LESS(stage_remainder(work, map, ts), EARLY * work->tolerance_v);
         }
         done &= ~bad;
         if (linear_start && round == 0) {
@@ -579,6 +839,24 @@ static inline lane_mask stage_solve(stage_work *work, const sag_map *map, const 
     }
     stage_see(work, map, y); /* with the last update: states and outputs are read from this */
     return open;
+}
+
+/* Solves a stage.
+ *   history   states then gain nodes, deviations (gain nodes absolute)        u  drive
+ *   y         in: first guess, out: solution
+ *   open      the lanes to solve; the others keep their y
+ *   linear_start  1: the first iteration takes every op-amp as linear
+ * Returns the lanes that did not converge. Leaves the factored Jacobian and the slopes of the last
+ * iteration in work. */
+static inline lane_mask stage_solve(stage_work *work, const sag_map *map, const lane *history,
+                                    lane u, lane *y, lane_mask open, int linear_start)
+{
+    lane_mask left = stage_rounds(work, map, history, u, y, open, linear_start);
+    while (stage_see_edges(work, map, open, 0)) {
+        left = stage_rounds(work, map, history, u, y, open, 0);
+    }
+    stage_see_edges(work, map, open, 1);
+    return left;
 }
 
 /* stage_solve, and for lanes where it fails the same with a linear range made wide and narrowed

@@ -189,6 +189,12 @@ static double allowance(const group *g, size_t lane, size_t state)
     return 1e-6 * 2 * reach * cabs(g->grid->orbit[state]) + 1e-8;
 }
 
+/* What Newton's updates within the steps may come to. */
+static double tolerance(const group *g, size_t lane)
+{
+    return 1e-9 + 1e-8 * fmin(g->level_vpk[lane], g->steady->onset_vpk);
+}
+
 /* The largest component of a lane's update over its allowance. */
 static double update_size(const group *g, size_t lane)
 {
@@ -303,6 +309,21 @@ static void damp(group *g, size_t lane, double size)
     step_on(g, lane, g->share);
 }
 
+/* The finer steps that a flipping input asks for make the end of a period jump by some 1e-8 V from
+ * start to start. An update that is no larger than that makes it, and of which no share helps, is
+ * such a jump. */
+#define JUMP_V 1e-5
+
+static int jumps(const group *g, size_t lane)
+{
+    const sag_steady *steady = g->steady;
+    double largest = 0;
+    for (size_t i = 0; i < steady->states; i++) {
+        largest = fmax(largest, fabs(steady->update[i * steady->kind->lanes + lane]));
+    }
+    return g->share > 0 && g->share <= 2 * LEAST_SHARE && largest < JUMP_V;
+}
+
 /* Where the results of a group go. */
 typedef struct {
     sag_steady_point *points;
@@ -339,29 +360,29 @@ static void shoot(group *g, sensitivity from, double enough, taking *t)
 {
     sag_steady *steady = g->steady;
     size_t lanes = steady->kind->lanes;
-    int want_own = from == FROM_OWN;
+    unsigned char want_own[SAG_MOST_LANES];
+    double tolerance_v[SAG_MOST_LANES] = {0};
     for (size_t lane = 0; lane < lanes && lane < SAG_MOST_LANES; lane++) {
         g->size[lane] = (double)INFINITY;
         g->has_own[lane] = from == FROM_KEPT && g->has_own[lane];
         g->converged[lane] = 0;
         g->updates[lane] = 0;
+        want_own[lane] = from == FROM_OWN;
+        tolerance_v[lane] = tolerance(g, lane) * fmin(enough, 100);
     }
     int most = g->share > 0 ? MOST_DAMPED_SWEEPS : MOST_SWEEPS;
     for (int sweep = 0; sweep < most; sweep++) {
-        int any = 0;
-        double highest = 0;
+        int any = 0, any_own = 0;
         for (size_t lane = 0; lane < lanes && lane < SAG_MOST_LANES; lane++) {
             any |= g->active[lane];
-            highest = g->active[lane] ? fmax(highest, g->level_vpk[lane]) : highest;
+            any_own |= g->active[lane] && want_own[lane];
         }
         if (!any) {
             return;
         }
-        double tolerance_v = (1e-9 + 1e-8 * fmin(highest, steady->onset_vpk)) * fmin(enough, 100);
         steady->kind->run(steady->stepper, &g->grid->map, g->grid->finer, refine, steady,
                           (size_t)g->grid->steps, g->level_vpk, g->active, steady->start,
-                          tolerance_v, want_own);
-        int next_own = 0;
+                          tolerance_v, any_own);
         for (size_t lane = 0; lane < lanes && lane < SAG_MOST_LANES; lane++) {
             if (!g->active[lane]) {
                 continue;
@@ -372,12 +393,12 @@ static void shoot(group *g, sensitivity from, double enough, taking *t)
                 g->active[lane] = 0;
                 continue;
             }
-            if (want_own) {
+            if (want_own[lane]) {
                 factor_own(g, lane);
             }
             find_update(g, lane);
             double size = update_size(g, lane);
-            if (size < enough) {
+            if (size < enough || jumps(g, lane)) {
                 g->converged[lane] = 1;
                 g->active[lane] = 0;
                 if (t) {
@@ -385,7 +406,7 @@ static void shoot(group *g, sensitivity from, double enough, taking *t)
                 }
                 continue;
             }
-            next_own |= size > GOOD_CONTRACTION * g->size[lane] || g->share > 0;
+            want_own[lane] = size > GOOD_CONTRACTION * g->size[lane] || g->share > 0;
             if (g->share > 0) {
                 damp(g, lane, size);
             } else {
@@ -393,7 +414,6 @@ static void shoot(group *g, sensitivity from, double enough, taking *t)
                 step_on(g, lane, 1);
             }
         }
-        want_own = next_own;
     }
     memset(g->active, 0, sizeof g->active);
 }
@@ -462,7 +482,8 @@ static void follow(group *g, size_t lane, taking *t)
     sag_steady *steady = g->steady;
     size_t n = steady->states, lanes = steady->kind->lanes;
     double *followed = steady->work + 2 * n * n; /* what shooting leaves alone */
-    double tolerance_v = 1e-9 + 1e-8 * fmin(g->level_vpk[lane], steady->onset_vpk);
+    double tolerance_v[SAG_MOST_LANES] = {0};
+    tolerance_v[lane] = tolerance(g, lane);
     start_from(g, lane, steady->last_start, steady->last_level_vpk);
     for (size_t i = 0; i < n; i++) {
         followed[i] = steady->start[i * lanes + lane];

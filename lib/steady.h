@@ -51,7 +51,7 @@ typedef struct {
 typedef struct {
     double thd_bandwidth_hz; /* harmonics above are left out; INFINITY: full */
     int least_steps;         /* steps a period to start from: 64, 256, 512 or 2048; 0: as needed */
-    int one_lane; /* 1: one level at a time instead of four in lockstep */
+    int one_lane;            /* 1: one level at a time instead of four in lockstep */
 } sag_steady_settings;
 
 sag_steady_settings sag_steady_defaults(void);

@@ -166,6 +166,17 @@ static double complex seen(const sag_steady *steady, size_t row)
     return sum;
 }
 
+/* The level at which an input pin comes within met_v of a rail: sign 1 above the negative one, -1
+ * below the positive one. */
+static double range_level(const sag_steady *steady, size_t pin, size_t rail, double sign,
+                          double met_v)
+{
+    const double *rest = steady->bias->observed;
+    double room_v = sign * (rest[pin] - rest[rail]) - met_v;
+    double moves = cabs(seen(steady, pin) - seen(steady, rail));
+    return room_v < 0 ? LOWEST_VPK : fmax(room_v / moves, LOWEST_VPK);
+}
+
 static void find_onset(sag_steady *steady)
 {
     const sag_network *network = steady->bias->network;
@@ -194,6 +205,13 @@ static void find_onset(sag_steady *steady)
         double sink_a = opamp->short_sink_a - (1 - SAG_RAMP_MET) * opamp->knee_sink_a + rest_a;
         /* At rest beyond the limit already: the lowest level, as for the rails. */
         consider(steady, fmax(fmin(source_a, sink_a) / current, LOWEST_VPK), k, SAG_LIMIT_CURRENT);
+        for (size_t pin = 0; pin < 2; pin++) {
+            size_t at = sag_network_pins_row(network, k) + pin;
+            consider(steady, range_level(steady, at, rail + 1, 1, opamp->input_low.met_v), k,
+                     SAG_LIMIT_INPUT_RANGE);
+            consider(steady, range_level(steady, at, rail, -1, opamp->input_high.met_v), k,
+                     SAG_LIMIT_INPUT_RANGE);
+        }
     }
 }
 

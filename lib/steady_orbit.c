@@ -74,7 +74,7 @@ static void find_peaks(const double *samples, size_t stride, int steps, int smoo
 sag_orbit_check sag_steady_check(const sag_steady *steady, const sag_grid *grid, size_t lane)
 {
     size_t lanes = steady->kind->lanes;
-    const double *output = steady->period.output + lane;
+    const double *output = steady->period.wave + lane;
     sag_orbit_check check = {.clipped = steady->period.clamp[lane] > 1e-3};
     double fundamental = cabs(harmonic(output, lanes, grid->steps, 1));
     /* Every second one is enough to see a tail, and odd clipping puts nothing into the even ones.
@@ -91,6 +91,7 @@ static const sag_limit_kind use_kind[SAG_USE_COUNT] = {
     [SAG_USE_RAIL_NEGATIVE] = SAG_LIMIT_RAIL_NEGATIVE,
     [SAG_USE_SLEW] = SAG_LIMIT_SLEW,
     [SAG_USE_CURRENT] = SAG_LIMIT_CURRENT,
+    [SAG_USE_INPUT_RANGE] = SAG_LIMIT_INPUT_RANGE,
 };
 
 /* The shares of its limits that an op-amp uses. Those of the rails were taken at samples; on a
@@ -131,11 +132,11 @@ void sag_steady_read(const sag_steady *steady, const sag_grid *grid, size_t lane
                      int clipped, sag_steady_point *point, sag_opamp_swing *swings)
 {
     size_t lanes = steady->kind->lanes, opamps = steady->bias->network->opamp_count;
-    const double *output = steady->period.output + lane;
+    const double *output = steady->period.output + lane, *wave = steady->period.wave + lane;
     double complex fundamental = 0;
     double sum = 0;
     for (int order = 0; order <= SAG_HARMONICS; order++) {
-        double complex y = harmonic(output, lanes, grid->steps, order);
+        double complex y = harmonic(wave, lanes, grid->steps, order);
         point->harmonic_vpk[order] = order == 0 ? creal(y) : cabs(y);
         if (order == 1) {
             fundamental = y;

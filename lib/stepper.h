@@ -12,13 +12,21 @@
 
 #include "stage.h"
 
-#define SAG_MOST_STEPS    2048
-#define SAG_MOST_LANES    4
-#define SAG_SUBSTEP_DEPTH 4 /* a step that fails is halved up to this often */
+#define SAG_MOST_STEPS 2048
+#define SAG_MOST_LANES 4
+/* A step that fails, or in which an input flips, is halved up to this often. */
+#define SAG_SUBSTEP_DEPTH 6
 #define SAG_STEP_A(h)     ((2 + M_SQRT2) / (h))
 
 /* What stands between an op-amp and a limit; the share used of each. */
-enum { SAG_USE_RAIL_POSITIVE, SAG_USE_RAIL_NEGATIVE, SAG_USE_SLEW, SAG_USE_CURRENT, SAG_USE_COUNT };
+enum {
+    SAG_USE_RAIL_POSITIVE,
+    SAG_USE_RAIL_NEGATIVE,
+    SAG_USE_SLEW,
+    SAG_USE_CURRENT,
+    SAG_USE_INPUT_RANGE,
+    SAG_USE_COUNT
+};
 
 typedef struct {
     const sag_devices *devices;
@@ -28,13 +36,16 @@ typedef struct {
 
 /* One period. All arrays belong to the stepper and hold the last period. */
 typedef struct {
-    double *end;           /* [state] */
-    double *monodromy;     /* [row][column] d end / d start, when asked for */
-    double *output;        /* [step]: deviation of the output after each step */
-    double *opamp_out;     /* [op-amp][step] */
-    double *use;           /* [op-amp][SAG_USE_COUNT]: largest share of each limit used; 1 is met */
-    double *clamp;         /* largest share of a slew rate that any clamp carried */
-    double *drive;         /* largest |wt x / SR| of any op-amp */
+    double *end;       /* [state] */
+    double *monodromy; /* [row][column] d end / d start, when asked for */
+    double *output;    /* [step]: deviation of the output after each step */
+    double *wave;      /* [step]: the same for Fourier sums: where a step was run in finer ones, the
+                          samples      before and after it make up for what it did between them */
+    double *opamp_out; /* [op-amp][step] */
+    double *use;       /* [op-amp][SAG_USE_COUNT]: largest share of each limit used; 1 is met */
+    double *clamp;     /* largest share of a slew rate that any clamp carried; 1 where an input
+                          range bent the drive */
+    double *drive;     /* largest |wt x / SR| of any op-amp */
     unsigned char *failed; /* lanes where a step found no solution */
 } sag_period;
 
@@ -44,11 +55,11 @@ struct sag_stepper_kind {
     sag_status (*make)(const sag_stepper_setup *setup, void **stepper, sag_period *period);
     void (*free)(void *stepper);
     /* map: for the step; finer: one map for each halving, filled by `refine` on first need.
-     * level_vpk: [lane]; active: [lane]; start: [state][lane]. */
+     * level_vpk, active, tolerance_v: [lane]; start: [state][lane]. */
     void (*run)(void *stepper, const sag_map *map, sag_map *finer,
                 sag_status (*refine)(void *context, double a, sag_map *map), void *refine_context,
                 size_t steps, const double *level_vpk, const unsigned char *active,
-                const double *start, double tolerance_v, int with_monodromy);
+                const double *start, const double *tolerance_v, int with_monodromy);
 };
 
 extern const sag_stepper_kind sag_stepper_1, sag_stepper_4;

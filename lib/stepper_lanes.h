@@ -5,21 +5,32 @@
 
 #include <string.h>
 
+/* An output stage that has gone this share of its dead band from where it rests bends the wave. */
+#define CROSSED      1e-6
+#define LIMITS       6
 #define GAMMA        (1 - M_SQRT1_2)
 #define SECOND_STAGE (1 + M_SQRT2) /* (1 - gamma)/gamma */
 typedef struct {
     stage_work work;
     sag_period *period;
     const double *rest_unknown;
+    double *rest_gain;   /* the gain nodes at rest */
     size_t states, size; /* of the network; with gain nodes */
     lane *z, *first, *history, *gain_history;
-    lane *y, *y_before; /* next to each other: saved as one */
-    lane *saved;        /* z and y of each depth */
+    lane *y, *y_before; /* next to each other and to upright: saved as one */
+    lane *upright; /* [op-amp]: share of the drive that its input stage passed at the end of the
+                      step */
+    lane *saved;   /* z and y of each depth */
     lane *s, *s_first, *s_saved, *e, *es, *row, *column;
     lane_mask active, failed;
     lane level;
-    lane *gap;     /* [op-amp][2]: volts from the point where each rail is met, positive past it */
-    lane *extreme; /* [op-amp][2]: largest deviation of the output, up and down */
+    lane leaf_output, area, lean; /* of a step run in finer ones: see add_leaf */
+    lane_mask finely;             /* lanes of it */
+    int least_depth[LANE_WIDTH];
+    /* [op-amp][LIMITS]: volts from the point where a limit is met, positive past it; and the
+     * largest deviation towards it of what it limits: the output up and down, then each input pin
+     * down and up. */
+    lane *gap, *extreme;
     int with_monodromy;
     const sag_map *map;
     sag_map *finer;
@@ -36,6 +47,7 @@ static void stepper_free(void *object)
     stage_work_clear(&s->work);
     sag_free(s->z);
     sag_free(s->s);
+    sag_free(s->rest_gain);
     if (s->period) {
         sag_free(s->period->end);
         sag_free(s->period->failed);
@@ -64,28 +76,37 @@ static sag_status stepper_make(const sag_stepper_setup *setup, void **out, sag_p
     size_t opamps = s->work.opamps, sources = s->work.sources;
     s->states = s->work.states;
     size_t size = s->size = s->states + opamps;
-    size_t depth_room = size + 2 * sources;
-    s->z = sag_new(4 * size + 2 * sources + (SAG_SUBSTEP_DEPTH + 1) * 2 * depth_room + 4 * opamps,
+    size_t depth_room = size + 2 * sources + opamps + s->work.rows;
+    s->z = sag_new(4 * size + 2 * sources + opamps + (SAG_SUBSTEP_DEPTH + 1) * 2 * depth_room +
+                       2 * LIMITS * opamps,
                    sizeof(lane));
     s->s = sag_new(size * size * (3 + SAG_SUBSTEP_DEPTH) + 2 * sources * size + size + 2 * sources,
                    sizeof(lane));
     size_t opamp_rows = opamps ? opamps : 1;
-    period->end = sag_new(LANE_WIDTH * (size + size * size + SAG_MOST_STEPS * (1 + opamps) +
+    period->end = sag_new(LANE_WIDTH * (size + size * size + SAG_MOST_STEPS * (2 + opamps) +
                                         SAG_USE_COUNT * opamp_rows + 2),
                           sizeof(double));
     period->failed = sag_new(LANE_WIDTH, 1);
-    if (!s->z || !s->s || !period->end || !period->failed) {
+    s->rest_gain = sag_new(opamps, sizeof *s->rest_gain);
+    if (!s->z || !s->s || !period->end || !period->failed || !s->rest_gain) {
         stepper_free(s);
         return SAG_NO_MEMORY;
+    }
+    for (size_t q = 0; q < s->work.rows; q++) {
+        s->work.seen[q] = lane_of(setup->rest_observed[q]);
+    }
+    for (size_t k = 0; k < opamps; k++) {
+        s->rest_gain[k] = lane_get(stage_gain_node(&s->work, k, lane_of(s->rest_unknown[k])), 0);
     }
     s->first = s->z + size;
     s->history = s->first + size;
     s->gain_history = s->history + size;
     s->y = s->gain_history + size;
     s->y_before = s->y + sources;
-    s->saved = s->y_before + sources;
+    s->upright = s->y_before + sources;
+    s->saved = s->upright + opamps;
     s->gap = s->saved + (SAG_SUBSTEP_DEPTH + 1) * 2 * depth_room;
-    s->extreme = s->gap + 2 * opamps;
+    s->extreme = s->gap + LIMITS * opamps;
     s->s_first = s->s + size * size;
     s->s_saved = s->s_first + size * size;
     s->e = s->s_saved + (1 + SAG_SUBSTEP_DEPTH) * size * size;
@@ -94,7 +115,8 @@ static sag_status stepper_make(const sag_stepper_setup *setup, void **out, sag_p
     s->column = s->row + size + sources;
     period->monodromy = period->end + LANE_WIDTH * size;
     period->output = period->monodromy + LANE_WIDTH * size * size;
-    period->opamp_out = period->output + LANE_WIDTH * SAG_MOST_STEPS;
+    period->wave = period->output + LANE_WIDTH * SAG_MOST_STEPS;
+    period->opamp_out = period->wave + LANE_WIDTH * SAG_MOST_STEPS;
     period->use = period->opamp_out + LANE_WIDTH * SAG_MOST_STEPS * opamps;
     period->clamp = period->use + LANE_WIDTH * SAG_USE_COUNT * opamp_rows;
     period->drive = period->clamp + LANE_WIDTH;
@@ -111,7 +133,7 @@ static lane_mask run_stage(stepper *s, const sag_map *map, const lane *from, lan
         s->history[i] = from[i];
     }
     for (size_t k = 0; k < work->opamps; k++) {
-        s->history[s->states + k] = from[s->states + k] + s->rest_unknown[k];
+        s->history[s->states + k] = from[s->states + k] + s->rest_gain[k];
     }
     lane_mask open = stage_solve_surely(work, map, s->history, u, s->y, active, 0);
     for (size_t i = 0; i < s->states; i++) {
@@ -121,9 +143,33 @@ static lane_mask run_stage(stepper *s, const sag_map *map, const lane *from, lan
     lane_add_product(map->m + s->states + 1, map->columns, s->states, work->sources, work->source,
                      to);
     for (size_t k = 0; k < work->opamps; k++) {
-        to[s->states + k] = s->y[k] - s->rest_unknown[k];
+        to[s->states + k] = stage_gain_node(work, k, s->y[k]) - s->rest_gain[k];
     }
     return open;
+}
+
+/* The gain node of a class-B output: to, the EMF's row, becomes (1 + c) EMF's - c output's, with c =
+ * d cross/d io / Ro. */
+static void run_crossing_sensitivity(stepper *s, const sag_map *map, size_t k, const lane *from,
+                                     lane *to)
+{
+    stage_work *work = &s->work;
+    const sag_stage_opamp *p = &work->devices->opamps[k];
+    size_t row = k * SAG_OBSERVED_PER_OPAMP + SAG_OBSERVED_OUT, size = s->size;
+    const double *m = map->m + (work->states + row) * map->columns;
+    lane slope;
+    stage_crossing(p, (s->y[k] - work->seen[row]) * p->siemens, &slope);
+    slope *= p->siemens;
+    for (size_t j = 0; j < size; j++) {
+        lane output = lane_of(0);
+        for (size_t i = 0; i < s->states; i++) {
+            output += m[i] * from[i * size + j];
+        }
+        for (size_t i = 0; i < work->sources; i++) {
+            output += m[s->states + 1 + i] * s->es[i * size + j];
+        }
+        to[j] += slope * (to[j] - output);
+    }
 }
 
 /* Sensitivity of the stage just solved: to = d(result)/d(from) applied to `from`, both size x size.
@@ -161,6 +207,9 @@ static void run_sensitivity(stepper *s, const sag_map *map, const lane *from, la
     }
     for (size_t k = 0; k < work->opamps; k++) {
         memcpy(to + (s->states + k) * size, s->es + k * size, size * sizeof *to);
+        if (work->devices->opamps[k].dead_band_v > 0) {
+            run_crossing_sensitivity(s, map, k, from, to + (s->states + k) * size);
+        }
     }
 }
 
@@ -211,21 +260,98 @@ static void keep_lanes(lane *to, const lane *from, size_t count, lane_mask which
     }
 }
 
-/* A step; lanes that fail are taken back and run again as two half steps, and so on. */
+/* An input stage whose gain, or share of upright drive, has changed by this over a step has lost
+ * its gain or flipped within it. */
+#define FLIP 0.1
+
+/* Notes what the input stages pass after a step; returns the lanes in which one has changed over.
+ */
+static lane_mask note_flips(stepper *s)
+{
+    stage_work *work = &s->work;
+    lane_mask flipped = LANE_LESS(lane_of(0), lane_of(0));
+    for (size_t k = 0; k < work->opamps; k++) {
+        lane now = lane_of(2);
+        if (work->hot[k]) {
+            size_t rail = work->opamps * SAG_OBSERVED_PER_OPAMP + 2 * work->devices->opamps[k].rail;
+            stage_input in =
+                stage_input_at(work, k, lane_of(0), work->seen[rail], work->seen[rail + 1]);
+            now = in.gain + in.by_x;
+        }
+        flipped |= LANE_LESS(lane_of(FLIP), lane_abs(now - s->upright[k]));
+        s->upright[k] = now;
+    }
+    return flipped;
+}
+
+static lane output_now(const stepper *s)
+{
+    const stage_work *work = &s->work;
+    return work->seen[work->observed - 1] - work->base_observed[work->observed - 1];
+}
+
+/* One of the finer steps that a step was run in, straight from the output before it to the one now:
+ * adds its share of the integrals of y and t y over the whole step, t from 0 to 1 in it. */
+static void add_leaf(stepper *s, double t0, double width, lane_mask which)
+{
+    lane from = s->leaf_output, to = output_now(s);
+    double t1 = t0 + width;
+    s->area += lane_select(which, 0.5 * width * (from + to), lane_of(0));
+    s->lean +=
+        lane_select(which, width / 6 * ((2 * t0 + t1) * from + (t0 + 2 * t1) * to), lane_of(0));
+    s->leaf_output = lane_select(which, to, s->leaf_output);
+    s->finely |= which;
+}
+
+/* The lanes whose last finer step asks for one no more than twice as long. */
+static lane_mask too_long(const stepper *s, int depth, lane_mask active)
+{
+    lane_mask longer = LANE_LESS(lane_of(0), lane_of(0));
+    for (int i = 0; i < LANE_WIDTH; i++) {
+        lane_mask_put(&longer, i, s->least_depth[i] > depth);
+    }
+    return longer & active;
+}
+
+static void keep_depth(stepper *s, int depth, lane_mask flipped, lane_mask which)
+{
+    for (int i = 0; i < LANE_WIDTH; i++) {
+        if (lane_mask_get(which, i)) {
+            s->least_depth[i] = lane_mask_get(flipped, i) || depth == 0 ? depth : depth - 1;
+        }
+    }
+}
+
+/* A step; lanes that fail are taken back and run again as two half steps, and so on. So are those
+ * in which an input flips: the instant decides over the waveform, as the output jumps there. What
+ * follows a jump begins fast, so that the steps after it grow no quicker than twofold. */
 static lane_mask run_step_surely(stepper *s, int depth, double phase, double step, lane_mask active)
 {
-    size_t size = s->size, sources = s->work.sources, room = size + 2 * sources;
+    size_t size = s->size, sources = s->work.sources, follow = 2 * sources + s->work.opamps;
+    size_t rows = s->work.rows, room = size + follow + rows;
     lane *before = s->saved + (size_t)depth * 2 * room, *after = before + room;
     lane *s_before = s->s_saved + (size_t)depth * size * size;
     const sag_map *map = depth == 0 ? s->map : &s->finer[depth - 1];
     memcpy(before, s->z, size * sizeof *before);
-    memcpy(before + size, s->y, 2 * sources * sizeof *before);
+    memcpy(before + size, s->y, follow * sizeof *before);
     if (s->with_monodromy) {
         memcpy(s_before, s->s, size * size * sizeof *s_before);
     }
-    lane_mask open = run_step(s, map, phase, step, active);
-    if (!lane_any(open) || depth == SAG_SUBSTEP_DEPTH) {
-        return open;
+    lane_mask none = LANE_LESS(lane_of(0), lane_of(0)), failed = none;
+    lane_mask open = too_long(s, depth, active);
+    if (lane_any(active & ~open)) {
+        failed = run_step(s, map, phase, step, active & ~open);
+        lane_mask flipped = note_flips(s) & active & ~open;
+        open |= failed | flipped;
+        open = depth == SAG_SUBSTEP_DEPTH ? none : open;
+        keep_depth(s, depth, flipped, active & ~open);
+    }
+    if (depth > 0 && lane_any(active & ~open)) {
+        double whole = step * (double)(1 << depth), first = floor(phase / whole + 1e-9) * whole;
+        add_leaf(s, (phase - first) / whole, step / whole, active & ~open);
+    }
+    if (!lane_any(open)) {
+        return failed;
     }
     sag_map *finer = &s->finer[depth];
     double a = 2 * map->a;
@@ -233,12 +359,14 @@ static lane_mask run_step_surely(stepper *s, int depth, double phase, double ste
         return open;
     }
     memcpy(after, s->z, size * sizeof *after);
-    memcpy(after + size, s->y, 2 * sources * sizeof *after);
+    memcpy(after + size, s->y, follow * sizeof *after);
+    memcpy(after + size + follow, s->work.seen, rows * sizeof *after);
     memcpy(s->z, before, size * sizeof *before);
     for (size_t i = 0; i < 2 * sources;
          i++) { /* no history to go on from: the step before was longer */
         s->y[i] = before[size + i % sources];
     }
+    memcpy(s->upright, before + size + 2 * sources, s->work.opamps * sizeof *before);
     if (s->with_monodromy) { /* exchanged: s_before then keeps the finished lanes' */
         for (size_t i = 0; i < size * size; i++) {
             lane held = s->s[i];
@@ -246,14 +374,31 @@ static lane_mask run_step_surely(stepper *s, int depth, double phase, double ste
             s_before[i] = held;
         }
     }
-    lane_mask failed = run_step_surely(s, depth + 1, phase, step / 2, open);
+    failed = run_step_surely(s, depth + 1, phase, step / 2, open);
     failed |= run_step_surely(s, depth + 1, phase + step / 2, step / 2, open);
     keep_lanes(s->z, after, size, ~open);
-    keep_lanes(s->y, after + size, 2 * sources, ~open);
+    keep_lanes(s->y, after + size, follow, ~open);
+    keep_lanes(s->work.seen, after + size + follow, rows, ~open);
     if (s->with_monodromy) {
         keep_lanes(s->s, s_before, size * size, ~open);
     }
     return failed;
+}
+
+/* How near the input pins of op-amp k came to the ends of its range. */
+static void note_pins(stepper *s, size_t k, lane vp, lane vn, lane *gap, lane *extreme)
+{
+    const stage_work *work = &s->work;
+    const sag_stage_opamp *p = &work->devices->opamps[k];
+    for (size_t pin = 0; pin < 2; pin++) {
+        size_t row = work->observed + 2 * k + pin;
+        lane volts = work->seen[row], moved = volts - work->base_observed[row];
+        lane *g = gap + 2 + 2 * pin, *e = extreme + 2 + 2 * pin;
+        g[0] = lane_max(g[0], p->input_low.met_v - (volts - vn));
+        g[1] = lane_max(g[1], p->input_high.met_v - (vp - volts));
+        e[0] = lane_max(e[0], -moved);
+        e[1] = lane_max(e[1], moved);
+    }
 }
 
 /* Notes what the step just taken came to: waveforms, and how near each op-amp is to its limits. */
@@ -275,7 +420,7 @@ static void take_note(stepper *s, size_t at)
         lane out = vo - work->base_observed[row + SAG_OBSERVED_OUT];
         opamp_out[k * SAG_MOST_STEPS + at] = out;
         lane carried = zero;
-        lane *extreme = s->extreme + 2 * k, *gap = s->gap + 2 * k;
+        lane *extreme = s->extreme + LIMITS * k, *gap = s->gap + LIMITS * k;
         lane_mask near = stage_near(p, vo, io, vp, vn), look = LANE_LESS(extreme[0], out) | near;
         if (lane_any(look)) {
             double k_v = p->knee_high_v;
@@ -303,21 +448,53 @@ static void take_note(stepper *s, size_t at)
         over = lane_ramp(-io - p->short_sink_a + p->knee_sink_a, p->knee_sink_a, &slope) /
                p->knee_sink_a;
         carried = lane_max(carried, over);
-        lane slew = lane_select(LANE_LESS(x, zero), lane_of(p->slew_fall), lane_of(p->slew_rise));
-        lane asked = lane_abs(p->wt * x / slew);
+        stage_input in = stage_input_at(work, k, x, vp, vn);
+        if (work->watched[k]) {
+            note_pins(s, k, vp, vn, gap, extreme);
+        }
+        lane crossed = stage_gain_node(work, k, s->y[k]) - s->y[k];
+        double at_rest = s->rest_gain[k] - s->rest_unknown[k];
+        carried =
+            lane_select(LANE_LESS(lane_of(CROSSED * p->dead_band_v), lane_abs(crossed - at_rest)),
+                        lane_of(1), carried);
+        if (work->hot[k]) { /* as a clamp does, it bends what passes and asks for a large drive */
+            carried = lane_select(LANE_LESS(in.gain * in.by_x, lane_of(1)), lane_of(1), carried);
+        }
+        lane slew =
+            lane_select(LANE_LESS(in.drive, zero), lane_of(p->slew_fall), lane_of(p->slew_rise));
+        lane asked = lane_abs(p->wt * in.drive / slew);
         *drive = lane_max(*drive, asked);
         *clamp = lane_max(*clamp, carried);
-        /* While a clamp holds the output, the input is far out for that reason alone. */
+        /* While a clamp holds the output or a pin is out of range, the drive is far out for that
+         * reason alone. */
         lane free_drive =
             lane_select(LANE_LESS(carried, lane_of(SAG_CLAMP_MET)), asked / SAG_SLEW_MET, zero);
         used[SAG_USE_SLEW] = lane_max(used[SAG_USE_SLEW], free_drive);
     }
 }
 
+/* Gives the samples before and after a step that was run in finer ones what the straight line
+ * between them misses of the integrals of y and t y. */
+static void mend_wave(stepper *s, size_t at, size_t steps, lane before)
+{
+    lane *output = (lane *)s->period->output, *wave = (lane *)s->period->wave;
+    if (at == 0) {
+        wave[steps - 1] = lane_of(0);
+    }
+    lane after = output[at];
+    wave[at] = at + 1 == steps ? wave[at] + after : after;
+    if (lane_any(s->finely)) {
+        lane lean = s->lean - (before + 2.0 * after) / 6.0, area = s->area - 0.5 * (before + after);
+        lane none = lane_of(0);
+        wave[at] += lane_select(s->finely, lean, none);
+        wave[at > 0 ? at - 1 : steps - 1] += lane_select(s->finely, area - lean, none);
+    }
+}
+
 static void stepper_run(void *object, const sag_map *map, sag_map *finer,
                         sag_status (*refine)(void *context, double a, sag_map *map),
                         void *refine_context, size_t steps, const double *level_vpk,
-                        const unsigned char *active, const double *start, double tolerance_v,
+                        const unsigned char *active, const double *start, const double *tolerance_v,
                         int with_monodromy)
 {
     stepper *s = object;
@@ -328,10 +505,11 @@ static void stepper_run(void *object, const sag_map *map, sag_map *finer,
     s->refine = refine;
     s->refine_context = refine_context;
     s->with_monodromy = with_monodromy;
-    s->work.tolerance_v = tolerance_v;
     for (int i = 0; i < LANE_WIDTH; i++) {
         lane_mask_put(&s->active, i, active[i]);
         lane_put(&s->level, i, active[i] ? level_vpk[i] : 0);
+        lane_put(&s->work.tolerance_v, i, tolerance_v[i]);
+        s->least_depth[i] = 0;
     }
     for (size_t i = 0; i < size; i++) {
         s->z[i] = lane_select(s->active, ((const lane *)start)[i], lane_of(0));
@@ -343,10 +521,13 @@ static void stepper_run(void *object, const sag_map *map, sag_map *finer,
         }
         s->y_before[i] = s->y[i];
     }
+    for (size_t k = 0; k < opamps; k++) {
+        s->upright[k] = lane_of((double)NAN); /* not known yet, and nothing has changed over */
+    }
     for (size_t i = 0; i < size * size; i++) {
         s->s[i] = lane_of(i / size == i % size);
     }
-    for (size_t k = 0; k < 2 * opamps; k++) {
+    for (size_t k = 0; k < LIMITS * opamps; k++) {
         s->gap[k] = lane_of(-1e9);
         s->extreme[k] = lane_of(0);
     }
@@ -354,10 +535,17 @@ static void stepper_run(void *object, const sag_map *map, sag_map *finer,
     *(lane *)period->clamp = lane_of(0);
     *(lane *)period->drive = lane_of(0);
     s->failed = ~(LANE_LESS(lane_of(0), lane_of(1)));
+    /* An orbit ends where it starts: what the sweep before came to, for want of a solution at t =
+     * 0. */
+    lane started = ((lane *)period->output)[steps - 1];
     for (size_t n = 0; n < steps; n++) {
         double step = 1.0 / (double)steps;
+        s->leaf_output = n > 0 ? ((lane *)period->output)[n - 1] : started;
+        s->area = s->lean = lane_of(0);
+        s->finely = LANE_LESS(lane_of(0), lane_of(0));
         s->failed |= run_step_surely(s, 0, (double)n * step, step, s->active & ~s->failed);
         take_note(s, n);
+        mend_wave(s, n, steps, n > 0 ? ((lane *)period->output)[n - 1] : started);
     }
     memcpy(period->end, s->z, size * sizeof(lane));
     if (with_monodromy) {
@@ -365,11 +553,12 @@ static void stepper_run(void *object, const sag_map *map, sag_map *finer,
     }
     for (size_t k = 0; k < opamps; k++) {
         lane *used = (lane *)period->use + k * SAG_USE_COUNT;
-        for (int side = 0; side < 2; side++) {
-            lane reach = s->extreme[2 * k + (size_t)side], gap = s->gap[2 * k + (size_t)side];
-            lane limit = reach - gap; /* deviation at which the rail would be met */
+        for (size_t side = 0; side < LIMITS; side++) {
+            lane reach = s->extreme[LIMITS * k + side], gap = s->gap[LIMITS * k + side];
+            lane limit = reach - gap; /* deviation at which the limit would be met */
             lane share = reach / lane_max(limit, lane_of(1e-6));
-            used[side] = lane_select(LANE_LESS(lane_of(0), reach), share, lane_of(0));
+            lane *use = used + (side < 2 ? side : SAG_USE_INPUT_RANGE);
+            *use = lane_max(*use, lane_select(LANE_LESS(lane_of(0), reach), share, lane_of(0)));
         }
     }
     for (int i = 0; i < LANE_WIDTH; i++) {

@@ -105,23 +105,19 @@ static inline void balance_rails(balance *b, const sag_bias *bias)
     }
 }
 
-#ifdef SAG_RANGE_EDGE_V /* the library computes input ranges and input diodes */
-
 /* The diodes that op-amps have between their inputs. */
 static inline void balance_input_diodes(balance *b, const sag_bias *bias)
 {
     const sag_network *network = bias->network;
     for (size_t d = 0; d < network->diode_count; d++) {
         const sag_network_diode *diode = &network->diodes[d];
-        if (diode->both_ways) {
-            double v = bias->observed[sag_network_diode_row(network, d)], slope, hint = 0;
+        if (diode->part->kind == SAG_OPAMP) {
+            double v = bias->observed[sag_network_diode_row(network, d)], slope;
             balance_through(b, bias, diode->anode, diode->cathode,
-                            sag_network_diode_current(diode, v, &slope, &hint));
+                            sag_diode_current(&diode->law, v, &slope));
         }
     }
 }
-
-#endif
 
 static inline void balance_part(balance *b, const sag_bias *bias, size_t part)
 {
@@ -183,9 +179,7 @@ static inline balance balance_of(const sag_bias *bias)
         balance_opamp(&b, bias, k);
     }
     balance_rails(&b, bias);
-#ifdef SAG_RANGE_EDGE_V
     balance_input_diodes(&b, bias);
-#endif
     balance_supply(&b, bias);
     for (size_t i = 0; i < design->input_count; i++) {
         balance_resistor(&b, bias, design->inputs[i].node, SAG_GROUND, design->source_ohm);
@@ -201,18 +195,30 @@ static inline double balance_ramp(double u, double k)
     return u <= -k ? 0 : u >= k ? u : (u + k) * (u + k) * (u + k) * (3 * k - u) / (16 * k * k * k);
 }
 
-#ifdef SAG_RANGE_EDGE_V
+/* From 0 to 1 over the edge of an input range. */
+static inline double balance_edge(double volts)
+{
+    double p = fmin(fmax(0.5 + 0.5 * volts / SAG_RANGE_EDGE_V, 0), 1);
+    return p * p * p * (10 - 15 * p + 6 * p * p);
+}
 
-/* 1 well inside both sides of an input range, 0 outside: logistic edges. Sides that are not given
- * do not limit. */
+/* 1 well inside both sides of an input range, 0 outside. Sides that are not given do not limit. */
 static inline double balance_inside(double low_v, double high_v, double volts, double vp, double vn)
 {
-    double low = isnan(low_v) ? 1 : 1 / (1 + exp((low_v - (volts - vn)) / SAG_RANGE_EDGE_V));
-    double high = isnan(high_v) ? 1 : 1 / (1 + exp((high_v - (vp - volts)) / SAG_RANGE_EDGE_V));
+    double low = isnan(low_v) ? 1 : balance_edge(volts - vn - low_v);
+    double high = isnan(high_v) ? 1 : balance_edge(vp - volts - high_v);
     return low * high;
 }
 
-#endif
+/* What the gain node of a class-B output is ahead of its EMF. */
+static inline double balance_crossing(const sag_stage_opamp *p, double out_a)
+{
+    if (!(p->dead_band_v > 0)) {
+        return 0;
+    }
+    double t = (out_a - p->hand_over_a) / p->hand_half_a * SAG_RANGE_EDGE_V;
+    return p->dead_band_v * (balance_edge(t) - (p->hand_over_a < 0 ? 1 : 0));
+}
 
 /* The rate of an op-amp's gain node over its slew rate, from the equations of stage.h and
  * stage_lanes.h: 0 at rest. */
@@ -225,7 +231,6 @@ static inline double balance_gain_rate(const sag_bias *bias, size_t k)
     double vp = opamp.rail_positive_v, vn = opamp.rail_negative_v, by_current, by_supply;
     double x = opamp.plus_v - opamp.minus_v + model->offset_v;
     double gain = 1;
-#ifdef SAG_RANGE_EDGE_V
     const sag_input_side *low_side = &model->input_low, *high_side = &model->input_high;
     double wp =
         balance_inside(low_side->reverses_at_v, high_side->reverses_at_v, opamp.plus_v, vp, vn);
@@ -235,7 +240,6 @@ static inline double balance_gain_rate(const sag_bias *bias, size_t k)
            balance_inside(low_side->works_to_v, high_side->works_to_v, opamp.minus_v, vp, vn);
     gain = SAG_LEAST_GAIN + (1 - SAG_LEAST_GAIN) * gain;
     x = wp * wm * x + p->flipped_v * (1 - wp) - p->flipped_v * (1 - wm) * wp;
-#endif
     double slew = x < 0 ? p->slew_fall : p->slew_rise;
     double high = vp - sag_drop_at(&data->high, opamp.out_a, vp - vn, &by_current, &by_supply);
     double low = vn + sag_drop_at(&data->low, -opamp.out_a, vp - vn, &by_current, &by_supply);
@@ -248,7 +252,8 @@ static inline double balance_gain_rate(const sag_bias *bias, size_t k)
         low = high - apart;
     }
     double rate = gain * slew * tanh(p->wt * x / slew) -
-                  (bias->unknown[k] - 0.5 * (vp + vn)) * p->wt / model->open_loop_gain;
+                  (bias->unknown[k] + balance_crossing(p, opamp.out_a) - 0.5 * (vp + vn)) * p->wt /
+                      model->open_loop_gain;
     rate -= p->slew_rise / p->knee_high_v *
             balance_ramp(opamp.out_v - high + p->knee_high_v, p->knee_high_v);
     rate += p->slew_fall / p->knee_low_v *

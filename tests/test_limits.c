@@ -211,10 +211,12 @@ static void hard_circuits_have_periodic_solutions(void **state)
                     print_error("%s: %g Hz at %g V peak: %s\n", hard[i].what, frequencies[f],
                                 levels[l], sag_status_name(points[l].status));
                 }
-                /* A louder input never gives a larger gain here. */
+                /* A louder input never gives a larger gain here, but that a dead band takes less of
+                 * it. */
+                double more_db = c.network->opamps[0].model->dead_band_v > 0 ? 0.05 : 0.01;
                 assert_true(l == 0 || points[l].status != SAG_OK ||
                             points[l - 1].status != SAG_OK ||
-                            points[l].gain_db < points[l - 1].gain_db + 0.01);
+                            points[l].gain_db < points[l - 1].gain_db + more_db);
             }
         }
         sag_steady_free(steady);

@@ -85,7 +85,9 @@ static int mover_step(mover *m, double level_v)
 static void mover_keep(mover *m)
 {
     memcpy(m->history, m->next, m->work.states * sizeof *m->history);
-    memcpy(m->history + m->work.states, m->y, m->work.opamps * sizeof *m->y);
+    for (size_t k = 0; k < m->work.opamps; k++) {
+        m->history[m->work.states + k] = stage_gain_node(&m->work, k, m->y[k]);
+    }
 }
 
 /* The equation of an op-amp's gain node as stage_lanes.h states it, in volts: what stage_opamp
@@ -97,8 +99,10 @@ static double gain_row(const mover *m, size_t k, const double *y)
     size_t row = k * SAG_OBSERVED_PER_OPAMP, rail = sag_network_rail_row(m->c.network, p->rail);
     double x = work->seen[row + SAG_OBSERVED_DRIVE], vo = work->seen[row + SAG_OBSERVED_OUT];
     double vp = work->seen[rail], vn = work->seen[rail + 1], io = (y[k] - vo) * p->siemens;
-    double by[2], slope, slew = x < 0 ? p->slew_fall : p->slew_rise, a = m->map.a;
-    double rate = slew * tanh(p->wt * x / slew) - (y[k] - 0.5 * (vp + vn)) * p->leak;
+    stage_input in = stage_input_at(work, k, x, vp, vn);
+    double vg = stage_gain_node(work, k, y[k]);
+    double by[2], slope, slew = in.drive < 0 ? p->slew_fall : p->slew_rise, a = m->map.a;
+    double rate = in.gain * slew * tanh(p->wt * in.drive / slew) - (vg - 0.5 * (vp + vn)) * p->leak;
     double high = vp - sag_drop_line_at(&p->high, io, vp - vn, by, by + 1);
     double low = vn + sag_drop_line_at(&p->low, -io, vp - vn, by, by + 1);
     rate -= p->slew_rise / p->knee_high_v *
@@ -109,7 +113,7 @@ static double gain_row(const mover *m, size_t k, const double *y)
             lane_ramp(io - p->short_source_a + p->knee_source_a, p->knee_source_a, &slope);
     rate += p->slew_fall / p->knee_sink_a *
             lane_ramp(-io - p->short_sink_a + p->knee_sink_a, p->knee_sink_a, &slope);
-    return (a * (y[k] - m->history[work->states + k]) - rate) / a;
+    return (a * (vg - m->history[work->states + k]) - rate) / a;
 }
 
 /* The equations at y, into rows; leaves the library's slopes in work. */
