@@ -154,13 +154,13 @@ static void set(sag_design *design, const char *control, double value)
     set_control(design, text);
 }
 
-static const double settings[] = {0, 0.25, 0.5, 0.75, 1};
+static const double settings[] = {0, 0.3, 0.5, 1};
 #define SETTINGS (sizeof settings / sizeof *settings)
 
-/* Every frequency from 20 Hz to 20 kHz in steps of a third of an octave, about. */
+/* From 20 Hz to 20 kHz in steps of half an octave, about. */
 #define FIRST_HZ 20.0
 #define LAST_HZ  20e3
-#define STEP     1.26
+#define STEP     1.42
 
 static board plover_board(double bass, double treble)
 {
