@@ -174,6 +174,7 @@ void figures_battery(figures *f, const sag_battery_model *model)
     figure(f, "flat", model->flat_v, SAG_VOLT, "");
     positive(f, "self_discharge_per_year", model->self_discharge_per_year, SAG_RATIO, "none");
     figure(f, "shelf_life", model->shelf_life_s, SAG_SECOND, "no limit");
+    write_line(f, "rechargeable", model->rechargeable ? "yes" : "no: never charge it");
     output_format(f->out, "  %-*s%8s %14s %14s %14s\n", VALUE_COLUMN - 2, "cell", "depth",
                   "open circuit", "audio rate", "DC");
     for (size_t i = 0; i < model->row_count; i++) {
@@ -190,10 +191,15 @@ void figures_battery(figures *f, const sag_battery_model *model)
     write_source(f, "cell.resistance_dc");
     for (size_t i = 0; i < model->capacity_count; i++) {
         const sag_battery_capacity *row = &model->capacity[i];
-        char charge[LABEL_SIZE], drain[LABEL_SIZE], text[3 * LABEL_SIZE];
-        snprintf(text, sizeof text, "%s at %s, spread %.3g %%",
-                 label_value(charge, row->charge_c, SAG_COULOMB),
-                 label_value(drain, row->drain_a, SAG_AMPERE), 100 * row->spread);
+        char charge[LABEL_SIZE], least[LABEL_SIZE], drain[LABEL_SIZE], text[4 * LABEL_SIZE];
+        int used =
+            snprintf(text, sizeof text, "%s at %s", label_value(charge, row->charge_c, SAG_COULOMB),
+                     label_value(drain, row->drain_a, SAG_AMPERE));
+        if (row->spread_down > 0 || row->spread_up > 0) {
+            snprintf(text + used, sizeof text - (size_t)used, ", spread %s to %s",
+                     label_value(least, row->charge_c * (1 - row->spread_down), SAG_COULOMB),
+                     label_value(charge, row->charge_c * (1 + row->spread_up), SAG_COULOMB));
+        }
         write_line(f, i == 0 ? "capacity" : "", text);
     }
     write_source(f, "capacity.charge");

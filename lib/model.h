@@ -79,20 +79,32 @@ typedef struct {
     double audio_ohm, dc_ohm;
 } sag_battery_row;
 
+/* The charge from fresh to the flat voltage at a constant drain. Nearly all batteries hold
+ * charge_c (1 - spread_down) to charge_c (1 + spread_up); both 0 when not given. */
 typedef struct {
-    double drain_a, charge_c, spread; /* spread: +- ratio, 0 when not given */
+    double drain_a, charge_c, spread_down, spread_up;
 } sag_battery_capacity;
 
 typedef struct {
     sag_model_head head;
     double nominal_v, flat_v;
-    double self_discharge_per_year; /* ratio; 0 when not given */
+    double self_discharge_per_year; /* share of what is left, compounding; 0 when not given */
     double shelf_life_s;            /* NAN when not given */
+    int rechargeable;               /* 0: a primary battery */
     sag_battery_row *rows;          /* at least two, depth from 0 to 1 */
     size_t row_count;
-    sag_battery_capacity *capacity; /* rising drain */
+    sag_battery_capacity *capacity; /* at least one row, rising drain, charge never rising */
     size_t capacity_count;
 } sag_battery_model;
+
+/* The charge that a battery of depth 0 gives at a constant drain until it is flat, C: straight over
+ * the logarithm of the drain between rows, held below the first (nothing is published there) and
+ * beyond the last (where it is too much). least_c and most_c, either may be NULL: the same with the
+ * spread. */
+double sag_battery_charge_c(const sag_battery_model *battery, double drain_a, double *least_c,
+                            double *most_c);
+/* The share of its charge that a battery keeps through a time of storage: (1 - s)^years. */
+double sag_battery_kept(const sag_battery_model *battery, double seconds);
 
 typedef struct {
     double current_a, voltage_v;

@@ -22,6 +22,11 @@ sag_status sag_model_file_open(sag_model_file *in, const char *text, size_t leng
 /* Reports unknown keys, frees the document; SAG_OK when there was no error. */
 sag_status sag_model_file_close(sag_model_file *in);
 
+/* Makes an array for a table that must be there; *table is the list or NULL. */
+void *sag_model_rows(sag_model_file *in, const char *key, size_t least, size_t most, size_t size,
+                     const sag_json **table);
+sag_json_reader sag_model_row(sag_model_file *in, const sag_json *row);
+
 void sag_model_head_clear(sag_model_head *head);
 
 /* Where files lie: model_list.c. */

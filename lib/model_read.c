@@ -8,7 +8,6 @@
 #include <string.h>
 
 #define MAX_SOURCES 500
-#define MAX_ROWS    500 /* of a table */
 
 static const char *const head_keys[] = {"format", "name", "title", "source", "sources", "notes"};
 #define HEAD_KEY_COUNT (sizeof head_keys / sizeof *head_keys)
@@ -186,9 +185,8 @@ void sag_model_head_clear(sag_model_head *head)
     sag_free(head->sources);
 }
 
-/* Makes an array for a table that must be there; *table is the list or NULL. */
-static void *new_rows(sag_model_file *in, const char *key, size_t least, size_t most, size_t size,
-                      const sag_json **table)
+void *sag_model_rows(sag_model_file *in, const char *key, size_t least, size_t most, size_t size,
+                     const sag_json **table)
 {
     *table = sag_read_array(&in->root, key, SAG_REQUIRED, least, most);
     if (!*table) {
@@ -199,145 +197,9 @@ static void *new_rows(sag_model_file *in, const char *key, size_t least, size_t 
     return rows;
 }
 
-static sag_json_reader open_row(sag_model_file *in, const sag_json *row)
+sag_json_reader sag_model_row(sag_model_file *in, const sag_json *row)
 {
     return sag_json_open(row, in->root.file, in->root.report, &in->errors);
-}
-
-/* Batteries. */
-
-static void read_cell(sag_model_file *in, sag_battery_model *battery)
-{
-    const sag_json *table;
-    battery->rows = new_rows(in, "cell", 2, MAX_ROWS, sizeof *battery->rows, &table);
-    if (!battery->rows) {
-        return;
-    }
-    size_t before = in->errors;
-    for (const sag_json *row = table->first; row; row = row->next) {
-        sag_json_reader reader = open_row(in, row);
-        sag_battery_row *to = &battery->rows[battery->row_count++];
-        sag_json_quantity(&reader, "depth", SAG_REQUIRED, SAG_RATIO, 0, 1, &to->depth);
-        sag_json_quantity(&reader, "open_circuit", SAG_REQUIRED, SAG_VOLT, 0.01, 100,
-                          &to->open_circuit_v);
-        int audio = sag_json_quantity(&reader, "resistance_audio", SAG_REQUIRED, SAG_OHM, 0, 1e6,
-                                      &to->audio_ohm);
-        int dc =
-            sag_json_quantity(&reader, "resistance_dc", SAG_REQUIRED, SAG_OHM, 0, 1e6, &to->dc_ohm);
-        if (audio && dc && to->dc_ohm < to->audio_ohm) {
-            sag_json_error(&reader, row, "the slow part of the resistance adds to the fast one",
-                           "resistance_dc (%g ohm) is below resistance_audio (%g ohm)", to->dc_ohm,
-                           to->audio_ohm);
-        }
-        sag_json_close(&reader);
-    }
-    if (in->errors != before) {
-        return; /* comparing rows would only repeat them */
-    }
-    const sag_battery_row *last = &battery->rows[battery->row_count - 1];
-    if (battery->rows[0].depth > 0) {
-        sag_json_error(&in->root, table->first, "begin with a row for a fresh battery, depth 0%",
-                       "the first row is at a depth of %g %%", 100 * battery->rows[0].depth);
-    }
-    const sag_json *row = table->first;
-    for (size_t i = 1; i < battery->row_count; i++) {
-        const sag_battery_row *a = &battery->rows[i - 1], *b = &battery->rows[i];
-        row = row->next;
-        if (!(b->depth > a->depth)) {
-            sag_json_error(&in->root, row, "write the rows in rising depth, each once",
-                           "depth %g %% does not follow %g %%", 100 * b->depth, 100 * a->depth);
-        }
-        if (!(b->open_circuit_v < a->open_circuit_v)) {
-            sag_json_error(&in->root, row, "the open-circuit voltage must fall from row to row",
-                           "open_circuit %g V is not below %g V, the row before it",
-                           b->open_circuit_v, a->open_circuit_v);
-        }
-    }
-    if (last->depth < 1) {
-        sag_json_error(&in->root, row, "end with a row for an empty battery, depth 100%",
-                       "the last row is at a depth of %g %%", 100 * last->depth);
-    }
-}
-
-static void read_capacity(sag_model_file *in, sag_battery_model *battery)
-{
-    const sag_json *table;
-    battery->capacity = new_rows(in, "capacity", 1, MAX_ROWS, sizeof *battery->capacity, &table);
-    if (!battery->capacity) {
-        return;
-    }
-    double before = -1;
-    for (const sag_json *row = table->first; row; row = row->next) {
-        sag_json_reader reader = open_row(in, row);
-        sag_battery_capacity *to = &battery->capacity[battery->capacity_count++];
-        if (sag_json_quantity(&reader, "drain", SAG_REQUIRED, SAG_AMPERE, 1e-9, 100,
-                              &to->drain_a)) {
-            if (to->drain_a <= before) {
-                sag_json_error(&reader, row, "write the rows in rising drain, each once",
-                               "drain %g mA does not follow %g mA", 1e3 * to->drain_a,
-                               1e3 * before);
-            }
-            before = to->drain_a;
-        }
-        sag_json_quantity(&reader, "charge", SAG_REQUIRED, SAG_COULOMB, 1e-3, 1e7, &to->charge_c);
-        sag_json_quantity(&reader, "spread", SAG_OPTIONAL, SAG_RATIO, 0, 0.99, &to->spread);
-        sag_json_close(&reader);
-    }
-}
-
-static void read_battery(sag_model_file *in, sag_battery_model *battery)
-{
-    sag_json_reader *root = &in->root;
-    battery->shelf_life_s = (double)NAN;
-    sag_json_quantity(root, "nominal", SAG_REQUIRED, SAG_VOLT, 0.1, 100, &battery->nominal_v);
-    int flat = sag_json_quantity(root, "flat", SAG_REQUIRED, SAG_VOLT, 0.01, 100, &battery->flat_v);
-    sag_json_quantity(root, "self_discharge_per_year", SAG_OPTIONAL, SAG_RATIO, 0, 1,
-                      &battery->self_discharge_per_year);
-    sag_json_quantity(root, "shelf_life", SAG_OPTIONAL, SAG_SECOND, 3600, 3.2e9,
-                      &battery->shelf_life_s);
-    size_t before = in->errors;
-    read_cell(in, battery);
-    if (flat && battery->row_count && in->errors == before &&
-        battery->flat_v >= battery->rows[0].open_circuit_v) {
-        sag_json_error(root, sag_json_get(root, "flat"),
-                       "flat is the voltage under light load at which the battery is used up",
-                       "flat (%g V) is not below the open-circuit voltage of the first row (%g V)",
-                       battery->flat_v, battery->rows[0].open_circuit_v);
-    }
-    read_capacity(in, battery);
-}
-
-sag_status sag_battery_model_read(const char *text, size_t length, const char *file,
-                                  sag_battery_model **out, sag_report *report)
-{
-    sag_model_file in;
-    *out = NULL;
-    sag_battery_model *battery = sag_new(1, sizeof *battery);
-    if (!battery) {
-        return SAG_NO_MEMORY;
-    }
-    sag_status status =
-        sag_model_file_open(&in, text, length, file, "battery", &battery->head, report);
-    if (status == SAG_OK) {
-        read_battery(&in, battery);
-        status = sag_model_file_close(&in);
-    }
-    if (status == SAG_OK) {
-        *out = battery;
-    } else {
-        sag_battery_model_free(battery);
-    }
-    return status;
-}
-
-void sag_battery_model_free(sag_battery_model *model)
-{
-    if (model) {
-        sag_model_head_clear(&model->head);
-        sag_free(model->rows);
-        sag_free(model->capacity);
-        sag_free(model);
-    }
 }
 
 /* Diodes. */
@@ -348,13 +210,13 @@ static void read_diode(sag_model_file *in, sag_diode_model *diode)
     diode->breakdown_v = (double)INFINITY;
     sag_json_quantity(&in->root, "breakdown", SAG_OPTIONAL, SAG_VOLT, 0.1, 10000,
                       &diode->breakdown_v);
-    diode->forward = new_rows(in, "forward", 1, 3, sizeof *diode->forward, &table);
+    diode->forward = sag_model_rows(in, "forward", 1, 3, sizeof *diode->forward, &table);
     if (!diode->forward) {
         return;
     }
     sag_forward_point before = {0, 0};
     for (const sag_json *row = table->first; row; row = row->next) {
-        sag_json_reader reader = open_row(in, row);
+        sag_json_reader reader = sag_model_row(in, row);
         sag_forward_point *to = &diode->forward[diode->forward_count++];
         int current = sag_json_quantity(&reader, "current", SAG_REQUIRED, SAG_AMPERE, 1e-12, 1000,
                                         &to->current_a);

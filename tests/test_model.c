@@ -134,6 +134,52 @@ static void opamp_left_out_is_ideal(void **state)
     sag_free(text);
 }
 
+/* The sample holds 540 mAh +- 15 % at 10 mA and, with the edit, 310 mAh -40 +20 % at 100 mA. */
+static void battery_charge(void **state)
+{
+    (void)state;
+    static const struct {
+        double drain_a, charge_mah, least_mah, most_mah;
+        const char *why;
+    } cases[] = {
+        {1e-3, 540, 459, 621, "held below the first row"},
+        {10e-3, 540, 459, 621, "the first row"},
+        {31.6227766e-3, 425, 308.125, 499.375,
+         "half way on a log scale: the means, 27.5 and 17.5 %"},
+        {100e-3, 310, 186, 372, "the last row"},
+        {1, 310, 186, 372, "held beyond the last row"},
+    };
+    sag_battery_model *battery = NULL;
+    char *text = edit(load(BATTERY_FILE), "\"charge\": \"310mAh\"",
+                      "\"charge\": \"310mAh\", \"spread\": {\"down\": \"40%\", \"up\": 0.2}", 0);
+    assert_int_equal(sag_battery_model_read(text, strlen(text), BATTERY_FILE, &battery, NULL),
+                     SAG_OK);
+    for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
+        double least_c, most_c;
+        near_rel(sag_battery_charge_c(battery, cases[i].drain_a, &least_c, &most_c),
+                 3.6 * cases[i].charge_mah, 1e-9, cases[i].why);
+        near_rel(least_c, 3.6 * cases[i].least_mah, 1e-9, cases[i].why);
+        near_rel(most_c, 3.6 * cases[i].most_mah, 1e-9, cases[i].why);
+        near_rel(sag_battery_charge_c(battery, cases[i].drain_a, NULL, NULL),
+                 3.6 * cases[i].charge_mah, 1e-9, cases[i].why);
+    }
+    near_rel(sag_battery_kept(battery, 2 * 365.25 * 86400), 0.9409, 1e-9, "0.97 squared");
+    near_rel(sag_battery_kept(battery, 0), 1, 0, "nothing lost yet");
+    sag_battery_model_free(battery);
+    sag_free(text);
+
+    text = edit(load(BATTERY_FILE), "\"540mAh\", \"spread\": \"15%\"},", "\"540mAh\"}", 0);
+    text = edit(text, "    {\"drain\": \"100mA\", \"charge\": \"310mAh\"}\n", "", 0);
+    text = edit(text, "\"nominal\"", "\"rechargeable\": true, \"nominal\"", 0);
+    assert_int_equal(sag_battery_model_read(text, strlen(text), BATTERY_FILE, &battery, NULL),
+                     SAG_OK);
+    near_rel(sag_battery_charge_c(battery, 1e-3, NULL, NULL), 1944, 1e-12, "one row holds at all");
+    near_rel(sag_battery_charge_c(battery, 1, NULL, NULL), 1944, 1e-12, "one row holds at all");
+    assert_int_equal(battery->rechargeable, 1);
+    sag_battery_model_free(battery);
+    sag_free(text);
+}
+
 static void other_kinds(void **state)
 {
     (void)state;
@@ -152,8 +198,10 @@ static void other_kinds(void **state)
     near_rel(battery->rows[0].dc_ohm, 4, 1e-12, FORM);
     assert_int_equal(battery->capacity_count, 2);
     near_rel(battery->capacity[0].charge_c, 1944, 1e-12, "540 mAh = 0.54 x 3600 C");
-    near_rel(battery->capacity[0].spread, 0.15, 1e-12, FORM);
-    near_abs(battery->capacity[1].spread, 0, 0, "model.h: 0 when not given");
+    near_rel(battery->capacity[0].spread_down, 0.15, 1e-12, FORM);
+    near_rel(battery->capacity[0].spread_up, 0.15, 1e-12, "one spread is that of both directions");
+    near_abs(battery->capacity[1].spread_down, 0, 0, "model.h: 0 when not given");
+    assert_int_equal(battery->rechargeable, 0);
     sag_battery_model_free(battery);
     sag_free(text);
 
@@ -268,6 +316,13 @@ static const refusal refusals[] = {
     {BATTERY, "\"resistance_dc\": \"4R\"", "\"resistance_dc\": \"1R\"", "cell[0]",
      "below resistance_audio"},
     {BATTERY, "\"drain\": \"100mA\"", "\"drain\": \"10mA\"", "capacity[1]", "does not follow"},
+    {BATTERY, "\"310mAh\"", "\"560mAh\"", "capacity[1]", "above 540 mAh, the row before it"},
+    {BATTERY, "\"15%\"", "{\"down\": \"15%\"}", "capacity[0].spread", "\"up\" is missing"},
+    {BATTERY, "\"15%\"", "{\"down\": \"100%\", \"up\": 0}", "capacity[0].spread.down",
+     "out of range"},
+    {BATTERY, "\"3%\"", "\"100%\"", "self_discharge_per_year", "out of range"},
+    {BATTERY, "\"nominal\"", "\"rechargable\": true, \"nominal\"", "rechargable",
+     "did you mean \"rechargeable\"?"},
     {BATTERY, "\"cell.open_circuit\"", "\"cell.open\"", "sources.cell.open",
      "names no figure in this file"},
     {BATTERY, "\"shelf_life\": \"5y\"", "\"shelf_life\": \"5V\"", "shelf_life", "5V"},
@@ -581,6 +636,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(opamp_figures),
         cmocka_unit_test(opamp_left_out_is_ideal),
+        cmocka_unit_test(battery_charge),
         cmocka_unit_test(other_kinds),
         cmocka_unit_test(bad_figures_are_refused),
         cmocka_unit_test(every_error_comes_out),
