@@ -23,6 +23,13 @@ static void write_source(figures *f, const char *path)
     }
 }
 
+static void write_estimate(figures *f, const char *why)
+{
+    char estimate[1024];
+    snprintf(estimate, sizeof estimate, "estimate: %s", why);
+    output_wrapped(f->out, estimate, 0, SOURCE_INDENT);
+}
+
 /* A figure; `ideal` says what is taken when it is left out (NAN or infinite). */
 static void figure(figures *f, const char *path, double value, sag_unit unit, const char *ideal)
 {
@@ -48,13 +55,19 @@ static void figure_drops(figures *f, const char *path, const sag_drop_point *poi
         char drop[LABEL_SIZE], current[LABEL_SIZE], supply[LABEL_SIZE], text[3 * LABEL_SIZE];
         label_value(drop, points[i].drop_v, SAG_VOLT);
         label_value(current, points[i].current_a, SAG_AMPERE);
+        int used = snprintf(text, sizeof text, "%s at %s", drop, current);
         if (isfinite(points[i].supply_v)) {
-            snprintf(text, sizeof text, "%s at %s, supply %s", drop, current,
-                     label_value(supply, points[i].supply_v, SAG_VOLT));
-        } else {
-            snprintf(text, sizeof text, "%s at %s", drop, current);
+            used += snprintf(text + used, sizeof text - (size_t)used, ", supply %s",
+                             label_value(supply, points[i].supply_v, SAG_VOLT));
         }
+        snprintf(text + used, sizeof text - (size_t)used, "%s",
+                 points[i].estimate ? ", estimate" : "");
         write_line(f, i == 0 ? path : "", text);
+        /* Once for a run of points of the same reason. */
+        if (points[i].estimate && (i + 1 == count || !points[i + 1].estimate ||
+                                   strcmp(points[i].estimate, points[i + 1].estimate) != 0)) {
+            write_estimate(f, points[i].estimate);
+        }
     }
     write_source(f, path);
 }
@@ -95,9 +108,7 @@ static void figure_against_supply(figures *f, const sag_opamp_model *model)
         }
         write_line(f, i == 0 ? "against_supply" : "", text);
         if (row->estimate) {
-            char estimate[1024];
-            snprintf(estimate, sizeof estimate, "estimate: %s", row->estimate);
-            output_wrapped(f->out, estimate, 0, SOURCE_INDENT);
+            write_estimate(f, row->estimate);
         }
     }
     write_source(f, "against_supply");
@@ -121,6 +132,38 @@ static void figure_crossover(figures *f, const sag_opamp_model *model)
     figure(f, "output.crossover.class_a_source", model->class_a_source_a, SAG_AMPERE, "none");
     figure(f, "output.crossover.class_a_sink", model->class_a_sink_a, SAG_AMPERE, "none");
     figure(f, "output.crossover.dead_band", model->dead_band_v, SAG_VOLT, "none");
+}
+
+/* Nothing for a figure without limits: only few have them. */
+static void figure_limit(figures *f, const char *name, sag_unit unit, sag_figure_limit limit)
+{
+    char path[64], low[LABEL_SIZE], high[LABEL_SIZE], text[3 * LABEL_SIZE];
+    snprintf(path, sizeof path, "limits.%s", name);
+    label_value(low, limit.min, unit);
+    label_value(high, limit.max, unit);
+    if (!isnan(limit.min) && !isnan(limit.max)) {
+        snprintf(text, sizeof text, "%s to %s", low, high);
+    } else if (!isnan(limit.min)) {
+        snprintf(text, sizeof text, "%s or more", low);
+    } else if (!isnan(limit.max)) {
+        snprintf(text, sizeof text, "%s or less", high);
+    } else {
+        return;
+    }
+    write_line(f, path, text);
+    write_source(f, path);
+}
+
+static void figure_limits(figures *f, const sag_opamp_limits *limits)
+{
+    figure_limit(f, "gain_bandwidth", SAG_HERTZ, limits->gain_bandwidth_hz);
+    figure_limit(f, "slew_rate", SAG_VOLT_PER_SECOND, limits->slew_rate);
+    figure_limit(f, "open_loop_gain", SAG_GAIN, limits->open_loop_gain);
+    figure_limit(f, "supply_current", SAG_AMPERE, limits->supply_current_a);
+    figure_limit(f, "short_circuit", SAG_AMPERE, limits->short_circuit_a);
+    figure_limit(f, "offset", SAG_VOLT, limits->offset_v);
+    figure_limit(f, "bias_current", SAG_AMPERE, limits->bias_a);
+    figure_limit(f, "drop", SAG_RATIO, limits->drop);
 }
 
 void figures_opamp(figures *f, const sag_opamp_model *model)
@@ -166,6 +209,7 @@ void figures_opamp(figures *f, const sag_opamp_model *model)
     positive(f, "noise.current", model->noise_current, SAG_AMPERE_PER_ROOT_HZ, "no noise");
     positive(f, "noise.current_corner", model->noise_current_corner_hz, SAG_HERTZ, "no 1/f noise");
     figure_against_supply(f, model);
+    figure_limits(f, &model->limits);
 }
 
 void figures_battery(figures *f, const sag_battery_model *model)

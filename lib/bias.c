@@ -385,8 +385,8 @@ unsigned sag_bias_marks(const sag_bias *bias)
         if (rail_v < model->supply_min_v || rests_outside(bias, k)) {
             marks |= SAG_MARK_OUTSIDE_SHEET;
         }
-        if (rail_v < sag_drop_lowest_supply(&data->high) ||
-            rail_v < sag_drop_lowest_supply(&data->low)) {
+        if (sag_drop_is_estimate(model->high, model->high_count, rail_v) ||
+            sag_drop_is_estimate(model->low, model->low_count, rail_v)) {
             marks |= SAG_MARK_ESTIMATE;
         }
         /* An interval between two rows is as sure as the less sure of them. */

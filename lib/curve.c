@@ -264,11 +264,6 @@ void sag_drop_surface_clear(sag_drop_surface *surface)
     memset(surface, 0, sizeof *surface);
 }
 
-double sag_drop_lowest_supply(const sag_drop_surface *surface)
-{
-    return surface->all_supplies ? 0 : surface->supply[0];
-}
-
 /* Along current on one row: value and slope of two quantities at once, the drop and its slope in
  * supply. */
 static void along_row(const sag_drop_surface *surface, size_t row, double current, double value[2],

@@ -35,8 +35,5 @@ sag_status sag_drop_surface_make(sag_drop_surface *surface, const sag_drop_point
 void sag_drop_surface_clear(sag_drop_surface *surface);
 double sag_drop_at(const sag_drop_surface *surface, double current_a, double supply_v,
                    double *by_current, double *by_supply);
-/* The lowest supply in the table; 0 when it holds at all supplies. Below it the drop is an
- * estimate. */
-double sag_drop_lowest_supply(const sag_drop_surface *surface);
 
 #endif

@@ -30,7 +30,12 @@ typedef struct {
  * all). */
 typedef struct {
     double supply_v, current_a, drop_v;
+    const char *estimate; /* why this point is an estimate; NULL when published */
 } sag_drop_point;
+
+/* Whether the drop at a supply rests on an estimate: on a point that says so at the supplies next
+ * to it in the table, or on none, below the lowest. points as in a model: in rising supply. */
+int sag_drop_is_estimate(const sag_drop_point *points, size_t count, double supply_v);
 
 typedef struct {
     double specified_v; /* distance inside the rail, V; negative: beyond the rail. NAN: not given */
@@ -44,6 +49,17 @@ typedef struct {
         supply_current;   /* ratios to the headline figures; NAN: not given */
     const char *estimate; /* why this row is an estimate; NULL when published */
 } sag_against_supply;
+
+/* What the sheet guarantees at 25 degC; NAN where it gives no limit. */
+typedef struct {
+    double min, max;
+} sag_figure_limit;
+
+typedef struct {
+    sag_figure_limit gain_bandwidth_hz, slew_rate, open_loop_gain, supply_current_a, short_circuit_a;
+    sag_figure_limit offset_v, bias_a; /* of the magnitude; either sign may come */
+    sag_figure_limit drop;             /* over the typical drop at the same load; ratio */
+} sag_opamp_limits;
 
 typedef struct {
     sag_model_head head;
@@ -71,6 +87,7 @@ typedef struct {
     double noise_current, noise_current_corner_hz; /* A/rtHz */
     sag_against_supply *against;
     size_t against_count; /* rows in rising supply */
+    sag_opamp_limits limits;
 } sag_opamp_model;
 
 typedef struct {

@@ -27,6 +27,14 @@ void *sag_model_rows(sag_model_file *in, const char *key, size_t least, size_t m
                      const sag_json **table);
 sag_json_reader sag_model_row(sag_model_file *in, const sag_json *row);
 
+/* One side of the output table, in rising supply and current; freed with sag_model_drops_free. */
+void sag_model_read_drops(sag_model_file *in, sag_json_reader *output, const char *side,
+                          sag_drop_point **points, size_t *count);
+void sag_model_drops_free(sag_drop_point *points, size_t count);
+/* The drop of the lightest load at a supply: between supplies in proportion, below the first shrunk
+ * in proportion to the supply. points are in rising supply. */
+double sag_model_lightest_drop(const sag_drop_point *points, size_t count, double supply_v);
+
 void sag_model_head_clear(sag_model_head *head);
 
 /* Where files lie: model_list.c. */

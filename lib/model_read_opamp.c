@@ -7,176 +7,13 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define MAX_POINTS 200 /* of one output side, and of against_supply */
+#define MAX_ROWS 200 /* of against_supply */
 
 /* The reading of one op-amp file. */
 typedef struct {
     sag_model_file *in;
     sag_opamp_model *opamp;
 } opamp_file;
-
-/* A point of the output table, with the place it came from. supply_v is NAN where it holds at all
- * supplies. */
-typedef struct {
-    sag_drop_point point;
-    const sag_json *row;
-} drop_row;
-
-/* By supply, then current; the order in the file decides between equals. */
-static int compare_drops(const void *left, const void *right)
-{
-    const drop_row *a = left, *b = right;
-    double difference = 0;
-    if (!isnan(a->point.supply_v) && !isnan(b->point.supply_v)) {
-        difference = a->point.supply_v - b->point.supply_v;
-    }
-    if (difference == 0) { /* exact: both were read from the same kind of text */
-        difference = a->point.current_a - b->point.current_a;
-    }
-    if (difference != 0) {
-        return difference < 0 ? -1 : 1;
-    }
-    return a->row->index < b->row->index ? -1 : 1;
-}
-
-static int same_supply(const drop_row *a, const drop_row *b)
-{
-    return isnan(a->point.supply_v) || a->point.supply_v == b->point.supply_v;
-}
-
-/* The drop at a current, from the `count` points of one supply in rising current: held below the
- * first, straight between two and on beyond the last. */
-static double drop_at(const drop_row *rows, size_t count, double current_a)
-{
-    if (count == 1 || current_a <= rows[0].point.current_a) {
-        return rows[0].point.drop_v;
-    }
-    size_t i = 1;
-    while (i + 1 < count && rows[i].point.current_a < current_a) {
-        i++;
-    }
-    const sag_drop_point *a = &rows[i - 1].point, *b = &rows[i].point;
-    return a->drop_v +
-           (b->drop_v - a->drop_v) * (current_a - a->current_a) / (b->current_a - a->current_a);
-}
-
-/* Between two supplies, at each current of the table, the drop may not grow by more than the supply
- * does: the swing would shrink as the supply rises. */
-static void check_supplies(sag_json_reader *reader, const drop_row *rows, size_t count,
-                           const drop_row *low, size_t low_count, const drop_row *high,
-                           size_t high_count)
-{
-    double rise_v = high->point.supply_v - low->point.supply_v;
-    for (size_t i = 0; i < count; i++) {
-        double current_a = rows[i].point.current_a;
-        double low_v = drop_at(low, low_count, current_a);
-        double high_v = drop_at(high, high_count, current_a);
-        if (high_v - low_v > rise_v * (1 + 1e-9)) {
-            sag_json_error(reader, high->row, "the swing must not shrink as the supply rises",
-                           "at %g mA the drop rises faster than the supply: from %g V at %g V to "
-                           "%g V at %g V",
-                           1e3 * current_a, low_v, low->point.supply_v, high_v,
-                           high->point.supply_v);
-            return;
-        }
-    }
-}
-
-static void check_drops(sag_json_reader *reader, const drop_row *rows, size_t count)
-{
-    size_t low = 0, low_count = 0, high = 0; /* the groups of the supply before and of this one */
-    for (size_t i = 1; i <= count; i++) {
-        if (i < count && same_supply(&rows[i], &rows[i - 1])) {
-            const sag_drop_point *a = &rows[i - 1].point, *b = &rows[i].point;
-            if (a->current_a == b->current_a) {
-                sag_json_error(reader, rows[i].row, "give one drop for each supply and current",
-                               "there are two points at %g mA%s", 1e3 * b->current_a,
-                               isnan(b->supply_v) ? "" : " at this supply");
-            } else if (b->drop_v < a->drop_v) {
-                sag_json_error(reader, rows[i].row, "the drop grows with the load current",
-                               "the drop falls with current: from %g V at %g mA to %g V at %g mA",
-                               a->drop_v, 1e3 * a->current_a, b->drop_v, 1e3 * b->current_a);
-            }
-            continue;
-        }
-        if (low_count) {
-            check_supplies(reader, rows, count, rows + low, low_count, rows + high, i - high);
-        }
-        low = high;
-        low_count = i - high;
-        high = i;
-    }
-}
-
-static void read_drops(opamp_file *f, sag_json_reader *output, const char *side,
-                       sag_drop_point **points, size_t *count)
-{
-    const sag_json *table = sag_read_array(output, side, SAG_REQUIRED, 1, MAX_POINTS);
-    if (!table) {
-        return;
-    }
-    drop_row *rows = sag_new(table->count, sizeof *rows);
-    *points = sag_new(table->count, sizeof **points);
-    if (!rows || !*points) {
-        f->in->no_memory = 1;
-        sag_free(rows);
-        return;
-    }
-    size_t before = f->in->errors, with_supply = 0;
-    for (const sag_json *row = table->first; row; row = row->next) {
-        sag_json_reader reader = sag_json_open(row, output->file, output->report, output->errors);
-        drop_row *to = &rows[(*count)++];
-        to->row = row;
-        to->point.supply_v = (double)NAN;
-        with_supply += (size_t)sag_json_quantity(&reader, "supply", SAG_OPTIONAL, SAG_VOLT, 0.5,
-                                                 200, &to->point.supply_v);
-        sag_json_quantity(&reader, "current", SAG_REQUIRED, SAG_AMPERE, 0, 10,
-                          &to->point.current_a);
-        /* No stage reaches a rail; and a knee of half the drop needs a drop. */
-        sag_json_quantity(&reader, "drop", SAG_REQUIRED, SAG_VOLT, 1e-3, 100, &to->point.drop_v);
-        sag_json_close(&reader);
-    }
-    if (f->in->errors == before && with_supply != 0 && with_supply != *count) {
-        sag_json_error(output, table, "give every point of a side its supply, or none of them",
-                       "%zu of %zu points have a supply", with_supply, *count);
-    }
-    if (f->in->errors == before) {
-        qsort(rows, *count, sizeof *rows, compare_drops);
-        check_drops(output, rows, *count);
-        for (size_t i = 0; i < *count; i++) {
-            (*points)[i] = rows[i].point;
-        }
-    }
-    sag_free(rows);
-}
-
-/* The drop of the lightest load at the minimum supply: between supplies in proportion, below the
- * first shrunk in proportion to the supply. points are in rising supply. */
-static double lightest_drop(const sag_drop_point *points, size_t count, double supply_v)
-{
-    const sag_drop_point *below = NULL, *above = NULL;
-    for (size_t i = 0; i < count; i++) {
-        if (isnan(points[i].supply_v)) {
-            return points[0].drop_v;
-        }
-        if (i > 0 && points[i].supply_v == points[i - 1].supply_v) {
-            continue;
-        }
-        if (points[i].supply_v <= supply_v) {
-            below = &points[i];
-        } else if (!above) {
-            above = &points[i];
-        }
-    }
-    if (!below) {
-        return above->drop_v * supply_v / above->supply_v;
-    }
-    if (!above) {
-        return below->drop_v;
-    }
-    return below->drop_v + (above->drop_v - below->drop_v) * (supply_v - below->supply_v) /
-                               (above->supply_v - below->supply_v);
-}
 
 static void read_supply(opamp_file *f)
 {
@@ -261,12 +98,12 @@ static void read_output(opamp_file *f)
         return;
     }
     size_t before = f->in->errors;
-    read_drops(f, &output, "high", &opamp->high, &opamp->high_count);
-    read_drops(f, &output, "low", &opamp->low, &opamp->low_count);
+    sag_model_read_drops(f->in, &output, "high", &opamp->high, &opamp->high_count);
+    sag_model_read_drops(f->in, &output, "low", &opamp->low, &opamp->low_count);
     if (f->in->errors == before && opamp->supply_min_v > 0 && opamp->high_count &&
         opamp->low_count && !f->in->no_memory) {
-        double high = lightest_drop(opamp->high, opamp->high_count, opamp->supply_min_v);
-        double low = lightest_drop(opamp->low, opamp->low_count, opamp->supply_min_v);
+        double high = sag_model_lightest_drop(opamp->high, opamp->high_count, opamp->supply_min_v);
+        double low = sag_model_lightest_drop(opamp->low, opamp->low_count, opamp->supply_min_v);
         if (high + low >= opamp->supply_min_v) {
             sag_json_warn(&output, output.object, "add points at a low supply",
                           "drops of %g V and %g V leave no swing at the minimum supply of %g V",
@@ -418,7 +255,7 @@ static void read_against(opamp_file *f)
 {
     sag_opamp_model *opamp = f->opamp;
     const sag_json *table =
-        sag_read_array(&f->in->root, "against_supply", SAG_OPTIONAL, 1, MAX_POINTS);
+        sag_read_array(&f->in->root, "against_supply", SAG_OPTIONAL, 1, MAX_ROWS);
     if (!table) {
         return;
     }
@@ -444,6 +281,78 @@ static void read_against(opamp_file *f)
     sag_free(rows);
 }
 
+/* One limit: min, max or both. lowest and highest typical figure: NAN when the file leaves the
+ * figure out. */
+static void read_limit(sag_json_reader *limits, const char *key, sag_unit unit, double lowest,
+                       double highest, sag_figure_limit *to)
+{
+    sag_json_reader reader;
+    const double most = 1e12;
+    if (!sag_read_object(limits, key, SAG_OPTIONAL, &reader)) {
+        return;
+    }
+    int sound = *limits->errors == 0; /* else comparing would only repeat an error */
+    int min = sag_json_quantity(&reader, "min", SAG_OPTIONAL, unit, 0, most, &to->min);
+    int max = sag_json_quantity(&reader, "max", SAG_OPTIONAL, unit, 0, most, &to->max);
+    if (!sag_json_get(&reader, "min") && !sag_json_get(&reader, "max")) {
+        sag_json_error(&reader, reader.object, "give min, max or both", "the limit has no figure");
+    } else if (sound && isnan(lowest)) {
+        sag_json_error(&reader, reader.object, "give the typical figure as well",
+                       "there is a limit for a figure that is left out");
+    } else if (sound && min && to->min > lowest * (1 + 1e-9)) {
+        sag_json_error(&reader, sag_json_get(&reader, "min"),
+                       "a typical part lies inside the limits",
+                       "min (%g) is above the typical figure (%g)", to->min, lowest);
+    } else if (sound && max && to->max < highest * (1 - 1e-9)) {
+        sag_json_error(&reader, sag_json_get(&reader, "max"),
+                       "a typical part lies inside the limits",
+                       "max (%g) is below the typical figure (%g)", to->max, highest);
+    }
+    sag_json_close(&reader);
+}
+
+/* A figure that is 0 or infinite when it is left out. */
+static double given(double value)
+{
+    return value > 0 && isfinite(value) ? value : (double)NAN;
+}
+
+static void read_limits(opamp_file *f)
+{
+    sag_opamp_model *opamp = f->opamp;
+    sag_opamp_limits *to = &opamp->limits;
+    sag_json_reader limits;
+    if (!sag_read_object(&f->in->root, "limits", SAG_OPTIONAL, &limits)) {
+        return;
+    }
+    const struct {
+        const char *key;
+        sag_unit unit;
+        double lowest, highest;
+        sag_figure_limit *to;
+    } all[] = {
+        {"gain_bandwidth", SAG_HERTZ, opamp->gain_bandwidth_hz, opamp->gain_bandwidth_hz,
+         &to->gain_bandwidth_hz},
+        {"slew_rate", SAG_VOLT_PER_SECOND, fmin(opamp->slew_rise, opamp->slew_fall),
+         fmax(opamp->slew_rise, opamp->slew_fall), &to->slew_rate},
+        {"open_loop_gain", SAG_GAIN, given(opamp->open_loop_gain), given(opamp->open_loop_gain),
+         &to->open_loop_gain},
+        {"supply_current", SAG_AMPERE, opamp->supply_current_a, opamp->supply_current_a,
+         &to->supply_current_a},
+        {"short_circuit", SAG_AMPERE, given(fmin(opamp->short_source_a, opamp->short_sink_a)),
+         given(fmax(opamp->short_source_a, opamp->short_sink_a)), &to->short_circuit_a},
+        {"offset", SAG_VOLT, given(fabs(opamp->offset_v)), given(fabs(opamp->offset_v)),
+         &to->offset_v},
+        {"bias_current", SAG_AMPERE, given(fabs(opamp->bias_a)), given(fabs(opamp->bias_a)),
+         &to->bias_a},
+        {"drop", SAG_RATIO, 1, 1, &to->drop},
+    };
+    for (size_t i = 0; i < sizeof all / sizeof *all; i++) {
+        read_limit(&limits, all[i].key, all[i].unit, all[i].lowest, all[i].highest, all[i].to);
+    }
+    sag_json_close(&limits);
+}
+
 /* What a file leaves out is ideal. */
 static void set_ideal(sag_opamp_model *opamp)
 {
@@ -456,6 +365,8 @@ static void set_ideal(sag_opamp_model *opamp)
     opamp->short_source_a = opamp->short_sink_a = (double)INFINITY;
     opamp->input_low = opamp->input_high = unlimited;
     opamp->input_ohm = (double)INFINITY;
+    const sag_figure_limit none = {(double)NAN, (double)NAN};
+    opamp->limits = (sag_opamp_limits){none, none, none, none, none, none, none, none};
 }
 
 static void read_opamp(opamp_file *f)
@@ -483,6 +394,7 @@ static void read_opamp(opamp_file *f)
     read_input(f);
     read_noise(f);
     read_against(f);
+    read_limits(f);
 }
 
 sag_status sag_opamp_model_read(const char *text, size_t length, const char *file,
@@ -512,8 +424,8 @@ void sag_opamp_model_free(sag_opamp_model *model)
 {
     if (model) {
         sag_model_head_clear(&model->head);
-        sag_free(model->high);
-        sag_free(model->low);
+        sag_model_drops_free(model->high, model->high_count);
+        sag_model_drops_free(model->low, model->low_count);
         for (size_t i = 0; i < model->against_count; i++) {
             sag_free((void *)model->against[i].estimate);
         }

@@ -127,14 +127,15 @@ static void slopes_are_those_of_the_curve(void **state)
 static const sag_drop_point ragged[] = {
     /* supply, current, drop: rows with currents of their own, in no order; the drop falls and rises
      * with the supply */
-    {10, 2e-3, 0.7},    {10, 1e-5, 0.54},  {4.5, 8.6e-3, 1.34},
-    {4.5, 1e-5, 0.69},  {36, 8.6e-3, 0.8}, {4.5, 7.5e-4, 0.75},
-    {10, 8.6e-3, 1.18}, {36, 3e-2, 2.41},  {36, 1e-5, 0.16}};
+    {10, 2e-3, 0.7, NULL},    {10, 1e-5, 0.54, NULL},  {4.5, 8.6e-3, 1.34, NULL},
+    {4.5, 1e-5, 0.69, NULL},  {36, 8.6e-3, 0.8, NULL}, {4.5, 7.5e-4, 0.75, NULL},
+    {10, 8.6e-3, 1.18, NULL}, {36, 3e-2, 2.41, NULL},  {36, 1e-5, 0.16, NULL}};
 static const sag_drop_point everywhere[] = {
-    {(double)NAN, 1e-3, 1.5}, {(double)NAN, 5e-3, 3}, {(double)NAN, 2e-2, 3.5}};
-static const sag_drop_point one_point[] = {{(double)NAN, 1e-3, 1.3}};
-static const sag_drop_point one_current[] = {{30, 7e-4, 1.5}, {10, 7e-4, 1.1}, {5, 7e-4, 0.7}};
-static const sag_drop_point one_row[] = {{10, 1e-3, 1}, {10, 2e-3, 1.2}};
+    {(double)NAN, 1e-3, 1.5, NULL}, {(double)NAN, 5e-3, 3, NULL}, {(double)NAN, 2e-2, 3.5, NULL}};
+static const sag_drop_point one_point[] = {{(double)NAN, 1e-3, 1.3, NULL}};
+static const sag_drop_point one_current[] = {
+    {30, 7e-4, 1.5, NULL}, {10, 7e-4, 1.1, NULL}, {5, 7e-4, 0.7, NULL}};
+static const sag_drop_point one_row[] = {{10, 1e-3, 1, NULL}, {10, 2e-3, 1.2, NULL}};
 
 typedef struct {
     const char *what;
@@ -190,7 +191,6 @@ static void drops_go_on_beyond_the_table_as_promised(void **state)
             highest = isnan(supply) ? 0 : fmax(highest, supply);
             last_a = fmax(last_a, drops[d].points[i].current_a);
         }
-        near_abs(sag_drop_lowest_supply(&surface), lowest, 0, ON_A_POINT);
         for (double current = -2 * last_a; current < 3 * last_a; current += last_a / 17) {
             near_abs(at(&surface, current, highest + 5), at(&surface, current, highest), 1e-15,
                      "held above the last supply");
@@ -283,7 +283,7 @@ static void drops_never_overshoot(void **state)
             for (size_t c = 0; c < columns; c++) {
                 drop += chance_between(&seed, 0, 1);
                 points[r * columns + c] =
-                    (sag_drop_point){3 + 5 * (double)r, 1e-4 * pow(4, (double)c), drop};
+                    (sag_drop_point){3 + 5 * (double)r, 1e-4 * pow(4, (double)c), drop, NULL};
             }
         }
         drop_case random = {"random", points, rows * columns};

@@ -101,6 +101,20 @@ static void opamp_figures(void **state)
     assert_true(isnan(m->against[0].slew_rate));
     assert_string_equal(m->against[0].estimate, "made up");
     assert_null(m->against[1].estimate);
+    assert_string_equal(m->low[0].estimate, "made up");
+    assert_null(m->low[1].estimate);
+    assert_null(m->high[0].estimate);
+    near_rel(m->limits.gain_bandwidth_hz.min, 2e6, 1e-12, FORM);
+    near_rel(m->limits.gain_bandwidth_hz.max, 5e6, 1e-12, FORM);
+    near_rel(m->limits.slew_rate.min, 8e6, 1e-12, FORM);
+    assert_true(isnan(m->limits.slew_rate.max));
+    near_rel(m->limits.open_loop_gain.min, 25000, 1e-12, FORM);
+    near_rel(m->limits.supply_current_a.max, 2.5e-3, 1e-12, FORM);
+    near_rel(m->limits.short_circuit_a.min, 10e-3, 1e-12, FORM);
+    near_rel(m->limits.short_circuit_a.max, 60e-3, 1e-12, FORM);
+    near_rel(m->limits.offset_v.max, 10e-3, 1e-12, FORM);
+    near_rel(m->limits.bias_a.max, 200e-12, 1e-12, FORM);
+    near_rel(m->limits.drop.max, 1.67, 1e-12, FORM);
     sag_opamp_model_free(m);
     sag_report_free(report);
     sag_free(text);
@@ -122,6 +136,14 @@ static void opamp_left_out_is_ideal(void **state)
     assert_true(isnan(m->phase_margin_deg) && isnan(m->thd_floor) && isnan(m->output_ohm));
     assert_true(isinf(m->open_loop_gain) && isinf(m->input_ohm));
     assert_true(isnan(m->input_low.works_to_v) && isnan(m->input_high.specified_v));
+    const sag_opamp_limits *limits = &m->limits;
+    const sag_figure_limit *all[] = {&limits->gain_bandwidth_hz, &limits->slew_rate,
+                                     &limits->open_loop_gain,    &limits->supply_current_a,
+                                     &limits->offset_v,          &limits->bias_a,
+                                     &limits->short_circuit_a,   &limits->drop};
+    for (size_t i = 0; i < sizeof all / sizeof *all; i++) {
+        assert_true(isnan(all[i]->min) && isnan(all[i]->max));
+    }
     near_abs(m->offset_v + m->bias_a + m->input_farad + m->noise_voltage + m->dead_band_v, 0, 0,
              "model.h");
     sag_opamp_model_free(m);
@@ -308,6 +330,20 @@ static const refusal refusals[] = {
     {OPAMP, "{\"supply\": \"5V\"", "{\"supply\": \"10V\"", "against_supply[1]", "two rows at 10 V"},
     {OPAMP, "\"gain_bandwidth\": \"60%\", \"supply_current\": \"80%\", ", "", "against_supply[1]",
      "scales no figure"},
+    {OPAMP, "\"estimate\": \"made up\"}\n    ],\n    \"resi",
+     "\"estimate\": 1}\n    ],\n    \"resi", "output.low[1].estimate", "text"},
+    {OPAMP, "{\"min\": \"8V/us\"}", "{}", "limits.slew_rate", "no figure"},
+    {OPAMP, "{\"min\": \"8V/us\"}", "{\"min\": \"12.5V/us\"}", "limits.slew_rate.min",
+     "above the typical figure"},
+    {OPAMP, "{\"max\": \"2.5mA\"}", "{\"max\": \"1.3mA\"}", "limits.supply_current.max",
+     "below the typical figure"},
+    {OPAMP, "{\"max\": \"167%\"}", "{\"max\": \"90%\"}", "limits.drop.max",
+     "below the typical figure"},
+    {OPAMP, "\"bias_current\": \"65pA\",", "", "limits.bias_current", "a figure that is left out"},
+    {OPAMP, "{\"max\": \"10mV\"}", "{\"most\": \"10mV\", \"max\": 1}", "limits.offset.most",
+     "known here: min, max"},
+    {OPAMP, "\"slew_rate\": {\"min\"", "\"slew\": {\"min\"", "limits.slew",
+     "known here: gain_bandwidth, slew_rate"},
     {BATTERY, "\"flat\": \"4.8V\"", "\"flat\": \"9.6V\"", "flat", "not below the open-circuit"},
     {BATTERY, "\"depth\": \"0%\"", "\"depth\": \"1%\"", "cell[0]", "depth of 1 %"},
     {BATTERY, "\"depth\": \"100%\"", "\"depth\": \"90%\"", "cell[1]", "depth of 90 %"},
@@ -422,6 +458,31 @@ static void no_room_is_a_warning(void **state)
     assert_true(has_finding(report, SAG_WARNING, "output", "3 V and 4.06 V leave no swing"));
     sag_report_free(report);
     sag_free(text);
+}
+
+/* Rows at 5, 10 and 30 V, the one at 10 V an estimate. */
+static void estimated_drops(void **state)
+{
+    (void)state;
+    static const sag_drop_point with_supply[] = {{5, 1e-3, 1, NULL},
+                                                 {10, 1e-3, 1, "a sibling"},
+                                                 {10, 5e-3, 2, NULL},
+                                                 {20, 1e-3, 1, NULL},
+                                                 {30, 1e-3, 1, NULL}};
+    static const sag_drop_point at_all[] = {{(double)NAN, 1e-3, 1, NULL},
+                                            {(double)NAN, 5e-3, 2, NULL}};
+    static const sag_drop_point guessed[] = {{(double)NAN, 1e-3, 1, NULL},
+                                             {(double)NAN, 5e-3, 2, "a sibling"}};
+    static const struct {
+        double supply_v;
+        int is_estimate;
+    } cases[] = {{3, 1}, {5, 0}, {7, 1}, {10, 1}, {15, 1}, {20, 0}, {25, 0}, {30, 0}, {40, 0}};
+    for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
+        assert_int_equal(sag_drop_is_estimate(with_supply, 5, cases[i].supply_v),
+                         cases[i].is_estimate);
+        assert_int_equal(sag_drop_is_estimate(at_all, 2, cases[i].supply_v), 0);
+        assert_int_equal(sag_drop_is_estimate(guessed, 2, cases[i].supply_v), 1);
+    }
 }
 
 static void figure_sources(void **state)
@@ -642,6 +703,7 @@ int main(void)
         cmocka_unit_test(every_error_comes_out),
         cmocka_unit_test(steep_drops_are_accepted),
         cmocka_unit_test(no_room_is_a_warning),
+        cmocka_unit_test(estimated_drops),
         cmocka_unit_test(figure_sources),
         cmocka_unit_test(names_lead_to_files),
         cmocka_unit_test(listing),
