@@ -265,6 +265,10 @@ void figures_diode(figures *f, const sag_diode_model *model)
 
 void figures_pickup(figures *f, const sag_pickup_model *model)
 {
+    if (model->active) {
+        write_line(f, "active", "yes");
+        write_source(f, "active");
+    }
     positive(f, "resistance", model->ohm, SAG_OHM, "none");
     positive(f, "inductance", model->henry, SAG_HENRY, "none");
     positive(f, "capacitance", model->farad, SAG_FARAD, "none");
@@ -274,8 +278,6 @@ void figures_pickup(figures *f, const sag_pickup_model *model)
         snprintf(path, sizeof path, "levels.%.100s", model->level_names[i]);
         snprintf(text, sizeof text, "%.3g Vpk", model->level_vpk[i]);
         write_line(f, path, text);
-    }
-    if (model->level_count > 0) {
-        write_source(f, "levels");
+        write_source(f, path);
     }
 }

@@ -56,7 +56,8 @@ typedef struct {
 } sag_figure_limit;
 
 typedef struct {
-    sag_figure_limit gain_bandwidth_hz, slew_rate, open_loop_gain, supply_current_a, short_circuit_a;
+    sag_figure_limit gain_bandwidth_hz, slew_rate, open_loop_gain, supply_current_a,
+        short_circuit_a;
     sag_figure_limit offset_v, bias_a; /* of the magnitude; either sign may come */
     sag_figure_limit drop;             /* over the typical drop at the same load; ratio */
 } sag_opamp_limits;
@@ -137,9 +138,9 @@ typedef struct {
 typedef struct {
     sag_model_head head;
     double ohm, henry,
-        farad; /* source resistance and inductance in series, shunted by farad; 0: none */
-    double
-        series_farad; /* piezo: source capacitance in series; 0: none (then henry must be given) */
+        farad;           /* source resistance and inductance in series, shunted by farad; 0: none */
+    double series_farad; /* piezo: source capacitance in series; 0: none */
+    int active;          /* the output of an amplifier: neither henry nor series_farad */
     const char **level_names; /* playing levels of this pickup */
     double *level_vpk;
     size_t level_count;

@@ -302,17 +302,23 @@ static void read_pickup(sag_model_file *in, sag_pickup_model *pickup)
     sag_json_reader *root = &in->root;
     const sag_json *inductance = sag_json_get(root, "inductance");
     const sag_json *series = sag_json_get(root, "series_capacitance");
-    if (!inductance == !series) {
-        sag_json_error(root, inductance ? series : root->object,
-                       "a coil has \"inductance\", a piezo has \"series_capacitance\"",
+    static const char hint[] = "a coil has \"inductance\", a piezo \"series_capacitance\", an "
+                               "instrument with a preamp of its own \"active\": true";
+    sag_json_bool(root, "active", SAG_OPTIONAL, &pickup->active);
+    if (pickup->active && (inductance || series)) {
+        sag_json_error(root, inductance ? inductance : series, hint,
+                       "an active source has neither inductance nor series_capacitance");
+    } else if (!pickup->active && !inductance == !series) {
+        sag_json_error(root, inductance ? series : root->object, hint,
                        "the pickup has %s of inductance and series_capacitance",
                        inductance ? "both" : "neither");
     }
     sag_json_quantity(root, "inductance", SAG_OPTIONAL, SAG_HENRY, 1e-6, 1000, &pickup->henry);
     sag_json_quantity(root, "series_capacitance", SAG_OPTIONAL, SAG_FARAD, 1e-13, 1e-5,
                       &pickup->series_farad);
-    sag_json_quantity(root, "resistance", inductance ? SAG_REQUIRED : SAG_OPTIONAL, SAG_OHM,
-                      inductance ? 0.1 : 0, 1e9, &pickup->ohm);
+    int bare = !inductance && !pickup->active; /* a piezo may be without resistance */
+    sag_json_quantity(root, "resistance", bare ? SAG_OPTIONAL : SAG_REQUIRED, SAG_OHM,
+                      bare ? 0 : 0.1, 1e9, &pickup->ohm);
     sag_json_quantity(root, "capacitance", SAG_OPTIONAL, SAG_FARAD, 0, 1e-5, &pickup->farad);
     read_levels(in, pickup);
 }

@@ -9,6 +9,7 @@
 #define DIODE_FILE   MODELS "/diodes/sample-diode.json"
 #define COIL_FILE    MODELS "/pickups/sample-coil.json"
 #define PIEZO_FILE   MODELS "/pickups/sample-piezo.json"
+#define ACTIVE_FILE  MODELS "/pickups/sample-active.json"
 
 static sag_status read_as(sag_model_kind kind, const char *text, size_t length, const char *file,
                           sag_report *report)
@@ -258,6 +259,15 @@ static void other_kinds(void **state)
     assert_int_equal(sag_pickup_model_read(text, strlen(text), PIEZO_FILE, &pickup, NULL), SAG_OK);
     near_rel(pickup->series_farad, 1e-9, 1e-12, FORM);
     near_abs(pickup->henry + pickup->ohm + pickup->farad, 0, 0, "a bare piezo");
+    assert_int_equal(pickup->active, 0);
+    sag_pickup_model_free(pickup);
+    sag_free(text);
+
+    text = load(ACTIVE_FILE);
+    assert_int_equal(sag_pickup_model_read(text, strlen(text), ACTIVE_FILE, &pickup, NULL), SAG_OK);
+    near_rel(pickup->ohm, 1000, 1e-12, FORM);
+    near_abs(pickup->henry + pickup->series_farad + pickup->farad, 0, 0, "only a resistance");
+    assert_int_equal(pickup->active, 1);
     sag_pickup_model_free(pickup);
     sag_free(text);
 }
@@ -273,6 +283,7 @@ typedef struct {
 #define DIODE   SAG_MODEL_DIODE, DIODE_FILE
 #define COIL    SAG_MODEL_PICKUP, COIL_FILE
 #define PIEZO   SAG_MODEL_PICKUP, PIEZO_FILE
+#define ACTIVE  SAG_MODEL_PICKUP, ACTIVE_FILE
 
 static const refusal refusals[] = {
     {OPAMP, "opamp 1", "opamp 2", "format", "version"},
@@ -373,6 +384,12 @@ static const refusal refusals[] = {
     {COIL, "\"0.8Vpk\"", "\"0.8V\"", "levels.normal", "0.8V"},
     {COIL, "\"0.8Vpk\"", "\"2000Vpk\"", "levels.normal", "out of range"},
     {COIL, "\"normal\"", "\"norml\"", "levels.norml", "did you mean \"normal\"?"},
+    {ACTIVE, "\"resistance\": \"1k\"", "\"resistance\": \"1k\", \"inductance\": \"1H\"",
+     "inductance", "an active source has neither"},
+    {ACTIVE, "\"active\": true,", "", "", "neither"},
+    {ACTIVE, ",\n  \"resistance\": \"1k\"", "", "", "\"resistance\" is missing"},
+    {PIEZO, "\"1n\"", "\"1u\", \"active\": true, \"resistance\": 1", "series_capacitance",
+     "an active source has neither"},
     {PIEZO, "\"1n\"", "\"1u\", \"serial\": 1", "serial", "not known"},
 };
 
@@ -580,7 +597,7 @@ static void listing(void **state)
         {SAG_MODEL_OPAMP, DESIGNS, "sample-beside sample-dual sample-single "},
         {SAG_MODEL_BATTERY, DESIGNS, "sample-9v "},
         {SAG_MODEL_DIODE, NULL, "sample-diode "},
-        {SAG_MODEL_PICKUP, MODELS, "sample-coil sample-piezo "},
+        {SAG_MODEL_PICKUP, MODELS, "sample-active sample-coil sample-piezo "},
     };
     for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
         char **names = NULL, **files = NULL, all[200] = "";
@@ -613,7 +630,7 @@ static void memory_short_while_reading(void **state)
     static const struct {
         sag_model_kind kind;
         const char *file;
-    } cases[] = {{OPAMP}, {BATTERY}, {DIODE}, {COIL}, {PIEZO}};
+    } cases[] = {{OPAMP}, {BATTERY}, {DIODE}, {COIL}, {PIEZO}, {ACTIVE}};
     for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
         char *text = load(cases[i].file);
         long n = 0;

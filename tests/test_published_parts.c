@@ -127,6 +127,24 @@ static void test_pickup_resonance(void **state)
     }
 }
 
+/* An instrument with a preamp of its own: 1 kohm and 10 nF ahead of 1 kohm, a divider by two with a
+ * corner at 1/(2 pi 500 ohm 10 nF). */
+static void test_active_source(void **state)
+{
+    (void)state;
+    board b = board_at(
+        read_quoted(
+            "{'format': 'railsag design 1', 'title': 'active', 'input': {'node': 'in', 'pickup': "
+            "'preamp'}, 'output': {'node': 'out'}, 'supply': {'positive': 'vp', 'negative': 'vn', "
+            "'middle': 'ground', 'nominal': '30V'}, 'parts': {" OPAMP("near-ideal", "in", "out")
+                RESISTOR("R1", "1k", "in", "ground") "}}"),
+        30, SAG_DRIVE_PICKUP);
+    double corner_hz = 1 / (2 * M_PI * 500 * 10e-9);
+    near_rel(cabs(gain_at(&b, 10)), 0.5, 1e-6, "1 kohm into 1 kohm, closed form");
+    near_rel(cabs(gain_at(&b, corner_hz)), 0.5 * sqrt(0.5), 1e-4, "at its corner, closed form");
+    board_free(&b);
+}
+
 static void test_cable_loss(void **state)
 {
     (void)state;
@@ -285,10 +303,11 @@ int main(void)
 {
     gsl_set_error_handler_off();
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_dc_errors),          cmocka_unit_test(test_tapers),
-        cmocka_unit_test(test_pickup_resonance),   cmocka_unit_test(test_cable_loss),
-        cmocka_unit_test(test_diode_law),          cmocka_unit_test(test_diode_fit),
-        cmocka_unit_test(test_diode_in_a_network), cmocka_unit_test(test_diode_clipper),
+        cmocka_unit_test(test_dc_errors),        cmocka_unit_test(test_tapers),
+        cmocka_unit_test(test_pickup_resonance), cmocka_unit_test(test_active_source),
+        cmocka_unit_test(test_cable_loss),       cmocka_unit_test(test_diode_law),
+        cmocka_unit_test(test_diode_fit),        cmocka_unit_test(test_diode_in_a_network),
+        cmocka_unit_test(test_diode_clipper),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
