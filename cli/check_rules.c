@@ -36,7 +36,8 @@ typedef struct {
     size_t part;  /* index into parts */
     size_t place; /* index of the supply; for the fresh rules the number of batteries */
     double value_v, wanted_v;
-    int at_high; /* input rules: at the positive rail */
+    int at_high;  /* input rules: at the positive rail */
+    int near_mid; /* and yet within a tenth of the supply of its middle */
 } hit;
 
 struct check_rules {
@@ -95,8 +96,9 @@ static double across(const sag_bias *bias, const sag_part *part, int a, int b)
 /* One side of an input's range: the worst of three figures that is not kept. left_v: from the rail
  * to the input. */
 static void check_input_side(check_rules *rules, hit found, const sag_input_side *side,
-                             double left_v)
+                             double left_v, double rails_v)
 {
+    found.near_mid = left_v > 0.4 * rails_v;
     const struct {
         rule rule;
         double wanted_v;
@@ -130,10 +132,10 @@ static void check_opamp(check_rules *rules, const sag_bias_opamp *at, const sag_
         add(rules, found);
     }
     check_input_side(rules, found, &model->input_low,
-                     fmin(at->plus_v, at->minus_v) - at->rail_negative_v);
+                     fmin(at->plus_v, at->minus_v) - at->rail_negative_v, rails_v);
     found.at_high = 1;
     check_input_side(rules, found, &model->input_high,
-                     at->rail_positive_v - fmax(at->plus_v, at->minus_v));
+                     at->rail_positive_v - fmax(at->plus_v, at->minus_v), rails_v);
 }
 
 static void check_capacitor(check_rules *rules, const sag_part *part, double dc_v, hit found,
@@ -206,8 +208,7 @@ void check_rules_case(check_rules *rules, size_t index)
  * puts in series. */
 static int batteries_of(const session_case *c, const sag_supply *supply)
 {
-    double fresh_v = supply->battery->rows[0].open_circuit_v;
-    int least = (int)ceil(c->supply_v / fresh_v - 1e-9);
+    int least = sag_battery_in_series(supply->battery, c->supply_v);
     if (c->supply.batteries > 0) {
         return c->supply.batteries;
     }
@@ -327,15 +328,51 @@ static const char burst_hint[] =
     "take the next higher rating: over its rating an electrolytic can vent or "
     "burst; the part's data sheet decides";
 
+/* "1.41 V above the negative rail", "0.3 V below the negative rail": a distance inside the rail, or
+ * outside when it is negative. */
+static const char *rest_text(char *buffer, double left_v, int at_high)
+{
+    char volts[LABEL_SIZE];
+    label_value(volts, fabs(left_v), SAG_VOLT);
+    snprintf(buffer, LABEL_SIZE, "%.64s %s the %s rail", volts,
+             (left_v < 0) == at_high ? "above" : "below", at_high ? "positive" : "negative");
+    return buffer;
+}
+
+/* "nearer to it than 1 V", "beyond it", "further than 300 mV beyond it". */
+static const char *limit_text(char *buffer, double limit_v)
+{
+    char volts[LABEL_SIZE];
+    label_value(volts, fabs(limit_v), SAG_VOLT);
+    if (limit_v > 0) {
+        snprintf(buffer, LABEL_SIZE, "nearer to it than %.64s", volts);
+    } else if (limit_v < 0) {
+        snprintf(buffer, LABEL_SIZE, "further than %.64s beyond it", volts);
+    } else {
+        snprintf(buffer, LABEL_SIZE, "beyond it");
+    }
+    return buffer;
+}
+
+static const char *input_hint(const hit *worst)
+{
+    return worst->near_mid ? "half the supply is no place for its inputs there: take an op-amp "
+                             "with a wider input "
+                             "range, or replace the battery sooner"
+                           : "bias the input nearer to half the supply";
+}
+
 static void describe_hit(const check_rules *rules, const hit *worst, const char *list, notice *n)
 {
     const sag_design *design = rules->s->designs[0];
     const sag_part *part = &design->parts[worst->part];
     const char *package = part->kind == SAG_OPAMP ? design->packages[part->package].name : "";
-    const char *rail = worst->at_high ? "below the positive rail" : "above the negative rail";
     char volts[LABEL_SIZE], wanted[LABEL_SIZE], low[LABEL_SIZE], high[LABEL_SIZE], fresh[64];
+    char rest[LABEL_SIZE], limit[LABEL_SIZE];
     label_value(volts, worst->value_v, SAG_VOLT);
     label_value(wanted, worst->wanted_v, SAG_VOLT);
+    rest_text(rest, worst->value_v, worst->at_high);
+    limit_text(limit, worst->wanted_v);
     snprintf(fresh, sizeof fresh, worst->place == 1 ? "a fresh battery" : "%zu fresh batteries",
              worst->place);
     if (part->kind == SAG_OPAMP) {
@@ -370,28 +407,33 @@ static void describe_hit(const check_rules *rules, const hit *worst, const char 
         break;
     case RULE_RATED_LOW:
     case RULE_RATED_HIGH:
-        set_notice(n, package,
-                   "figures there are marked outside data sheet: the part may work, but no sheet "
-                   "promises it",
-                   "%s is rated for %s to %s and gets %s that at %s (%s in the worst case)",
-                   part->opamp->head.name, low, high,
-                   worst->rule == RULE_RATED_LOW ? "less than" : "more than", list, volts);
+        set_notice(
+            n, package,
+            worst->rule == RULE_RATED_LOW
+                ? "the part may work there, but no sheet promises how: results are marked "
+                  "outside data sheet"
+                : "it is not destroyed there, but the maker does not recommend it, and results "
+                  "are marked outside data sheet",
+            "%s is rated for %s to %s and gets %s that at %s (%s in the worst case)",
+            part->opamp->head.name, low, high,
+            worst->rule == RULE_RATED_LOW ? "less than" : "more than", list, volts);
         break;
     case RULE_INPUT_REVERSES:
-        set_notice(n, part->designator, "bias the input nearer to half the supply",
-                   "input rests %s %s at %s; within %s the output of a %s flips to the other side",
-                   volts, rail, list, wanted, part->opamp->head.name);
+        set_notice(n, part->designator, input_hint(worst),
+                   "input rests %s at %s; %s the output of the %s flips to the other side", rest,
+                   list, limit, part->opamp->head.name);
         break;
     case RULE_INPUT_LOST:
-        set_notice(n, part->designator, "bias the input nearer to half the supply",
-                   "input rests %s %s at %s; within %s a %s loses its gain", volts, rail, list,
-                   wanted, part->opamp->head.name);
+        set_notice(n, part->designator, input_hint(worst),
+                   "input rests %s at %s; %s the %s loses its gain", rest, list, limit,
+                   part->opamp->head.name);
         break;
     case RULE_INPUT_SPECIFIED:
         set_notice(n, part->designator,
-                   "the part may well work there, but its data sheet does not promise it",
-                   "input rests %s %s at %s, where the data sheet of %s asks for %s", volts, rail,
-                   list, part->opamp->head.name, wanted);
+                   "it may well work there; distortion and offset may be worse than computed",
+                   "input rests %s at %s; the data sheet of the %s does not promise that it works "
+                   "%s",
+                   rest, list, part->opamp->head.name, limit);
         break;
     case RULE_POT_DC:
         set_notice(n, part->designator,

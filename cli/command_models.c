@@ -148,7 +148,7 @@ static int show_file(models *m, const char *file)
     model_sheet sheet;
     sag_status status = model_sheet_read(&sheet, file, m->report);
     if (status == SAG_OK) {
-        model_sheet_write(&sheet, m->out);
+        status = model_sheet_write(&sheet, m->out) ? SAG_OK : SAG_NO_MEMORY;
     }
     model_sheet_free(&sheet);
     if (status == SAG_OK) {

@@ -14,10 +14,22 @@ static void write_line(figures *f, const char *path, const char *value)
     output_format(f->out, "  %-*s%s\n", VALUE_COLUMN - 2, path, value);
 }
 
+/* What a figure rests on, as the texts of model files say it. */
+static void count_source(figures *f, const char *source)
+{
+    f->given++;
+    if (strstr(source, "estimate") || strstr(source, "Estimate")) {
+        f->estimates++;
+    } else if (strstr(source, "from memory")) {
+        f->remembered++;
+    }
+}
+
 /* The source of a figure, unless it is that of the whole file, which stands at the top. */
 static void write_source(figures *f, const char *path)
 {
     const char *source = sag_model_figure_source(f->head, path);
+    count_source(f, source);
     if (source != f->head->source) {
         output_wrapped(f->out, source, 0, SOURCE_INDENT);
     }
@@ -30,6 +42,15 @@ static void write_estimate(figures *f, const char *why)
     output_wrapped(f->out, estimate, 0, SOURCE_INDENT);
 }
 
+static void write_left_out(figures *f, const char *path, const char *ideal)
+{
+    char text[LABEL_SIZE];
+    size_t used = strlen(f->left_out);
+    snprintf(text, sizeof text, "left out: %s", ideal);
+    write_line(f, path, text);
+    snprintf(f->left_out + used, sizeof f->left_out - used, "%s%s", used ? ", " : "", path);
+}
+
 /* A figure; `ideal` says what is taken when it is left out (NAN or infinite). */
 static void figure(figures *f, const char *path, double value, sag_unit unit, const char *ideal)
 {
@@ -38,8 +59,7 @@ static void figure(figures *f, const char *path, double value, sag_unit unit, co
         write_line(f, path, label_value(text, value, unit));
         write_source(f, path);
     } else {
-        snprintf(text, sizeof text, "left out: %s", ideal);
-        write_line(f, path, text);
+        write_left_out(f, path, ideal);
     }
 }
 
@@ -86,7 +106,7 @@ static void figure_side(figures *f, const char *side, const sag_input_side *rang
 static void figure_against_supply(figures *f, const sag_opamp_model *model)
 {
     if (model->against_count == 0) {
-        write_line(f, "against_supply", "left out: the same at every supply");
+        write_left_out(f, "against_supply", "the same at every supply");
         return;
     }
     for (size_t i = 0; i < model->against_count; i++) {
@@ -126,7 +146,7 @@ static void figure_output_resistance(figures *f, const sag_opamp_model *model)
 static void figure_crossover(figures *f, const sag_opamp_model *model)
 {
     if (!(model->dead_band_v > 0)) {
-        write_line(f, "output.crossover", "left out: no crossover");
+        write_left_out(f, "output.crossover", "no crossover");
         return;
     }
     figure(f, "output.crossover.class_a_source", model->class_a_source_a, SAG_AMPERE, "none");
@@ -200,9 +220,11 @@ void figures_opamp(figures *f, const sag_opamp_model *model)
     positive(f, "input.bias_current", model->bias_a, SAG_AMPERE, "none");
     figure(f, "input.resistance", model->input_ohm, SAG_OHM, "infinite");
     positive(f, "input.capacitance", model->input_farad, SAG_FARAD, "none");
-    write_line(f, "input.differential_diodes", model->differential_diodes ? "yes" : "none");
     if (model->differential_diodes) {
+        write_line(f, "input.differential_diodes", "yes");
         write_source(f, "input.differential_diodes");
+    } else {
+        write_left_out(f, "input.differential_diodes", "none");
     }
     positive(f, "noise.voltage", model->noise_voltage, SAG_VOLT_PER_ROOT_HZ, "no noise");
     positive(f, "noise.voltage_corner", model->noise_voltage_corner_hz, SAG_HERTZ, "no 1/f noise");
@@ -212,6 +234,20 @@ void figures_opamp(figures *f, const sag_opamp_model *model)
     figure_limits(f, &model->limits);
 }
 
+/* The source of one column of a table, under its name. */
+static void write_column(figures *f, const char *name, const char *path)
+{
+    char text[2048];
+    const char *source = sag_model_figure_source(f->head, path);
+    count_source(f, source);
+    if (source == f->head->source) {
+        return;
+    }
+    output_format(f->out, "%*s", SOURCE_INDENT, "");
+    snprintf(text, sizeof text, "%s: %s", name, source);
+    output_wrapped(f->out, text, SOURCE_INDENT, SOURCE_INDENT);
+}
+
 void figures_battery(figures *f, const sag_battery_model *model)
 {
     figure(f, "nominal", model->nominal_v, SAG_VOLT, "");
@@ -219,6 +255,7 @@ void figures_battery(figures *f, const sag_battery_model *model)
     positive(f, "self_discharge_per_year", model->self_discharge_per_year, SAG_RATIO, "none");
     figure(f, "shelf_life", model->shelf_life_s, SAG_SECOND, "no limit");
     write_line(f, "rechargeable", model->rechargeable ? "yes" : "no: never charge it");
+    write_source(f, "rechargeable");
     output_format(f->out, "  %-*s%8s %14s %14s %14s\n", VALUE_COLUMN - 2, "cell", "depth",
                   "open circuit", "audio rate", "DC");
     for (size_t i = 0; i < model->row_count; i++) {
@@ -230,9 +267,9 @@ void figures_battery(figures *f, const sag_battery_model *model)
                       label_value(audio, row->audio_ohm, SAG_OHM),
                       label_value(dc, row->dc_ohm, SAG_OHM));
     }
-    write_source(f, "cell.open_circuit");
-    write_source(f, "cell.resistance_audio");
-    write_source(f, "cell.resistance_dc");
+    write_column(f, "open circuit", "cell.open_circuit");
+    write_column(f, "audio rate", "cell.resistance_audio");
+    write_column(f, "DC", "cell.resistance_dc");
     for (size_t i = 0; i < model->capacity_count; i++) {
         const sag_battery_capacity *row = &model->capacity[i];
         char charge[LABEL_SIZE], least[LABEL_SIZE], drain[LABEL_SIZE], text[4 * LABEL_SIZE];
@@ -246,8 +283,8 @@ void figures_battery(figures *f, const sag_battery_model *model)
         }
         write_line(f, i == 0 ? "capacity" : "", text);
     }
-    write_source(f, "capacity.charge");
-    write_source(f, "capacity.spread");
+    write_column(f, "charge", "capacity.charge");
+    write_column(f, "spread", "capacity.spread");
 }
 
 void figures_diode(figures *f, const sag_diode_model *model)
@@ -280,4 +317,19 @@ void figures_pickup(figures *f, const sag_pickup_model *model)
         write_line(f, path, text);
         write_source(f, path);
     }
+}
+
+void figures_summary(const figures *f)
+{
+    char text[1024];
+    output_text(f->out, "\n");
+    if (f->left_out[0]) {
+        snprintf(text, sizeof text, "Left out, and so ideal: %s.", f->left_out);
+        output_wrapped(f->out, text, 0, 0);
+    }
+    snprintf(text, sizeof text,
+             "Figures and tables that rest on an estimate, wholly or in part: %zu of %zu; on "
+             "memory: %zu.",
+             f->estimates, f->given, f->remembered);
+    output_wrapped(f->out, text, 0, 0);
 }

@@ -3,6 +3,7 @@
 
 #include "label.h"
 #include "model_figures.h"
+#include "model_range.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -88,15 +89,16 @@ static void heads(table *t, const char *const *texts, size_t count)
 
 table *model_sheet_list(sag_model_kind kind)
 {
-    static const char *const opamp[] = {"name", "rated supply", "GBW", "slew", "drain", ""};
+    static const char *const opamp[] = {
+        "name", "rated supply", "stops below", "GBW", "slew", "drain", ""};
     static const char *const battery[] = {"name", "nominal", "fresh", "flat", "capacity", ""};
     static const char *const diode[] = {"name", "forward", "breakdown", ""};
     static const char *const pickup[] = {"name", "resistance", "inductance", "capacitance", ""};
     table *t = NULL;
     switch (kind) {
     case SAG_MODEL_OPAMP:
-        t = table_new("lrrrrl", 2);
-        heads(t, opamp, 6);
+        t = table_new("lrrrrrl", 2);
+        heads(t, opamp, 7);
         break;
     case SAG_MODEL_BATTERY:
         t = table_new("lrrrrl", 2);
@@ -131,6 +133,7 @@ static void opamp_row(const sag_opamp_model *model, table *t)
     table_cell(t, "%s", model->head.name);
     table_cell(t, "%.4g to %s", model->supply_min_v,
                label_value(text, model->supply_max_v, SAG_VOLT));
+    zero_is_none_cell(t, model->stops_below_v, SAG_VOLT);
     value_cell(t, model->gain_bandwidth_hz, SAG_HERTZ);
     value_cell(t, fmin(model->slew_rise, model->slew_fall), SAG_VOLT_PER_SECOND);
     value_cell(t, model->amplifiers * model->supply_current_a, SAG_AMPERE);
@@ -189,7 +192,7 @@ static const sag_model_head *head_of(const model_sheet *sheet)
                             : &sheet->pickup->head;
 }
 
-void model_sheet_write(const model_sheet *sheet, output *out)
+int model_sheet_write(const model_sheet *sheet, output *out)
 {
     const sag_model_head *head = head_of(sheet);
     output_format(out, "%s: %s\n", head->name, head->title ? head->title : "");
@@ -198,7 +201,8 @@ void model_sheet_write(const model_sheet *sheet, output *out)
     snprintf(line, sizeof line, "source, where no other is given: %s", head->source);
     output_wrapped(out, line, 0, 2);
     output_text(out, "\n");
-    figures f = {out, head};
+    figures f = {.out = out, .head = head};
+    int done = 1;
     if (sheet->opamp) {
         figures_opamp(&f, sheet->opamp);
     } else if (sheet->battery) {
@@ -208,4 +212,11 @@ void model_sheet_write(const model_sheet *sheet, output *out)
     } else {
         figures_pickup(&f, sheet->pickup);
     }
+    figures_summary(&f);
+    if (sheet->opamp) {
+        model_range_opamp(sheet->opamp, out);
+    } else if (sheet->battery) {
+        done = model_range_battery(sheet->battery, out);
+    }
+    return done;
 }

@@ -24,7 +24,8 @@ void model_sheet_free(model_sheet *sheet);
 table *model_sheet_list(sag_model_kind kind);
 void model_sheet_row(const model_sheet *sheet, table *t);
 
-/* All figures. */
-void model_sheet_write(const model_sheet *sheet, output *out);
+/* All figures, what they rest on, and the supplies they hold for. Returns 0 when memory is short.
+ */
+int model_sheet_write(const model_sheet *sheet, output *out);
 
 #endif

@@ -62,7 +62,8 @@ const command_info commands[] = {
      "Which op-amps, batteries, diodes and pickups are there?",
      "Lists the models with their headline figures and where they lie; with a name (or the path of "
      "a model file) "
-     "every figure of that model and where it comes from.",
+     "every figure of that model and where it comes from, which are left out and so ideal, and "
+     "which of the usual supplies are inside, outside and beyond its range.",
      {"models", "models tl072"},
      command_models},
 };

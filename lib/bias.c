@@ -382,20 +382,12 @@ unsigned sag_bias_marks(const sag_bias *bias)
         const sag_network_opamp_data *data = &network->opamps[k];
         const sag_opamp_model *model = data->model;
         double rail_v = bias->rail_v[data->rail];
-        if (rail_v < model->supply_min_v || rests_outside(bias, k)) {
+        if (rail_v < model->supply_min_v || rail_v > model->supply_max_v ||
+            rests_outside(bias, k)) {
             marks |= SAG_MARK_OUTSIDE_SHEET;
         }
-        if (sag_drop_is_estimate(model->high, model->high_count, rail_v) ||
-            sag_drop_is_estimate(model->low, model->low_count, rail_v)) {
+        if (sag_opamp_is_estimate(model, rail_v)) {
             marks |= SAG_MARK_ESTIMATE;
-        }
-        /* An interval between two rows is as sure as the less sure of them. */
-        for (size_t i = 0; i < model->against_count; i++) {
-            int below = i + 1 < model->against_count && model->against[i + 1].supply_v <= rail_v;
-            int above = i > 0 && model->against[i - 1].supply_v >= rail_v;
-            if (model->against[i].estimate && !below && !above) {
-                marks |= SAG_MARK_ESTIMATE;
-            }
         }
     }
     return marks;

@@ -44,10 +44,9 @@ sag_bias_opamp sag_bias_opamp_get(const sag_bias *bias, size_t opamp);
 
 /* What a result rests on. */
 typedef enum {
-    SAG_MARK_OUTSIDE_SHEET =
-        1,                 /* a part below its rated supply, or an input pin at rest outside its
-                                   specified range */
-    SAG_MARK_ESTIMATE = 2, /* figures that are estimates at this supply */
+    /* a part under or over its rated supply, or an input pin at rest outside its specified range */
+    SAG_MARK_OUTSIDE_SHEET = 1,
+    SAG_MARK_ESTIMATE = 2,      /* figures that are estimates at this supply */
     SAG_MARK_BEYOND_BATTERY = 4 /* below the last row of the battery's data */
 } sag_mark;
 #define SAG_MARK_COUNT 3

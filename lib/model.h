@@ -91,6 +91,10 @@ typedef struct {
     sag_opamp_limits limits;
 } sag_opamp_model;
 
+/* Whether figures at a supply rest on an estimate: of the drop, or of a row of `against` (an
+ * interval between two rows is as sure as the less sure of them). */
+int sag_opamp_is_estimate(const sag_opamp_model *model, double supply_v);
+
 typedef struct {
     double depth;          /* of discharge, 0 to 1 */
     double open_circuit_v; /* falls strictly with depth */
@@ -121,6 +125,9 @@ typedef struct {
  * spread. */
 double sag_battery_charge_c(const sag_battery_model *battery, double drain_a, double *least_c,
                             double *most_c);
+/* The least number of batteries in series that reaches a supply when fresh; one a little over its
+ * first row is one fresh from the shop, not two that are flat. */
+int sag_battery_in_series(const sag_battery_model *battery, double supply_v);
 /* The share of its charge that a battery keeps through a time of storage: (1 - s)^years. */
 double sag_battery_kept(const sag_battery_model *battery, double seconds);
 

@@ -5,7 +5,8 @@
 
 #include <math.h>
 
-#define MAX_ROWS 500 /* of a table */
+#define MAX_ROWS 500  /* of a table */
+#define FRESHER  1.05 /* how far over its first row a battery may be; estimate */
 
 static void read_cell(sag_model_file *in, sag_battery_model *battery)
 {
@@ -194,6 +195,12 @@ double sag_battery_charge_c(const sag_battery_model *battery, double drain_a, do
         *most_c = charge_c * (1 + (1 - share) * a->spread_up + share * b->spread_up);
     }
     return charge_c;
+}
+
+int sag_battery_in_series(const sag_battery_model *battery, double supply_v)
+{
+    int count = (int)ceil(supply_v / (FRESHER * battery->rows[0].open_circuit_v) - 1e-9);
+    return count > 1 ? count : 1;
 }
 
 double sag_battery_kept(const sag_battery_model *battery, double seconds)

@@ -184,6 +184,19 @@ void sag_model_drops_free(sag_drop_point *points, size_t count)
     sag_free(points);
 }
 
+int sag_opamp_is_estimate(const sag_opamp_model *model, double supply_v)
+{
+    for (size_t i = 0; i < model->against_count; i++) {
+        int below = i + 1 < model->against_count && model->against[i + 1].supply_v <= supply_v;
+        int above = i > 0 && model->against[i - 1].supply_v >= supply_v;
+        if (model->against[i].estimate && !below && !above) {
+            return 1;
+        }
+    }
+    return sag_drop_is_estimate(model->high, model->high_count, supply_v) ||
+           sag_drop_is_estimate(model->low, model->low_count, supply_v);
+}
+
 int sag_drop_is_estimate(const sag_drop_point *points, size_t count, double supply_v)
 {
     double below_v = -1, above_v = (double)INFINITY; /* the supplies next to it in the table */

@@ -99,9 +99,6 @@ void sag_build_capacitor(sag_builder *builder, int a, int b, double farad)
     }
 }
 
-/* A battery a little over its first row is one fresh from the shop, not two that are flat. */
-#define FRESHER 1.05
-
 /* The battery's figures at an open-circuit voltage: its rows read backwards, voltage rising. */
 sag_status sag_find_supply_state(const sag_design *design, const sag_conditions *conditions,
                                  sag_supply_state *state)
@@ -127,7 +124,7 @@ sag_status sag_find_supply_state(const sag_design *design, const sag_conditions 
         x[3 * count + i] = row->dc_ohm;
     }
     double fresh_v = x[count - 1], flat_v = x[0];
-    int batteries = (int)ceil(conditions->supply_v / (FRESHER * fresh_v) - 1e-9);
+    int batteries = sag_battery_in_series(battery, conditions->supply_v);
     state->batteries = batteries > supply->in_series ? batteries : supply->in_series;
     double each_v = conditions->supply_v / state->batteries;
     state->beyond_data = each_v < flat_v - 1e-9;

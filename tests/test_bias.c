@@ -468,6 +468,7 @@ static void marks_say_what_a_result_rests_on(void **state)
         {"tl072", 9, SAG_MARK_OUTSIDE_SHEET | SAG_MARK_ESTIMATE},
         {"tl072", 4, SAG_MARK_OUTSIDE_SHEET | SAG_MARK_ESTIMATE | SAG_MARK_BEYOND_BATTERY},
         {"lm358", 9, 0},
+        {"lm358", 31, SAG_MARK_OUTSIDE_SHEET},
         {"opa1678", 9, 0},
         {"sample-dual", 12, SAG_MARK_ESTIMATE},
     };
