@@ -289,6 +289,9 @@ static int compute_and_write(session *s, headroom_run *run)
     if (status == EXIT_DONE && s->csv) {
         write_csv(s, run);
     }
+    if (status == EXIT_DONE && s->plot) {
+        status = headroom_picture_write(s, run);
+    }
     if (status == EXIT_DONE && s->table) {
         status = headroom_text_write(s, run);
     }
@@ -301,6 +304,9 @@ int command_headroom(const options *o)
     headroom_run run;
     memset(&run, 0, sizeof run);
     int status = session_open(&s, o);
+    if (status == EXIT_DONE) {
+        status = headroom_picture_check(&s);
+    }
     if (status == EXIT_DONE) {
         status = compute_and_write(&s, &run);
     }

@@ -303,6 +303,9 @@ static int compute_and_write(session *s, levels_run *run)
     if (status == EXIT_DONE && s->csv) {
         write_csv(s, run);
     }
+    if (status == EXIT_DONE && s->plot) {
+        status = levels_picture_write(s, run);
+    }
     if (status == EXIT_DONE && s->table) {
         status = levels_text_write(s, run);
     }
@@ -317,6 +320,9 @@ int command_levels(const options *o)
     int status = session_open(&s, o);
     if (status == EXIT_DONE) {
         status = level_list_read(&run.levels, &s);
+    }
+    if (status == EXIT_DONE) {
+        status = levels_picture_check(&s, &run);
     }
     if (status == EXIT_DONE) {
         status = compute_and_write(&s, &run);

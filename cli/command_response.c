@@ -2,6 +2,7 @@
 /* command_response.c - the small-signal EQ curve at each supply and control setting. */
 #include "command.h"
 #include "label.h"
+#include "response_run.h"
 #include "result.h"
 #include "table.h"
 
@@ -10,14 +11,9 @@
 
 enum { COLUMNS = 8 }; /* curves side by side in a printed table */
 
-typedef struct {
-    double gain_db, phase_deg; /* NAN where there is none */
-    sag_status status;
-} point;
-
-static point solve(session *s, const session_case *c, double frequency_hz)
+static response_point solve(session *s, const session_case *c, double frequency_hz)
 {
-    point p = {(double)NAN, (double)NAN, c->status};
+    response_point p = {(double)NAN, (double)NAN, c->status};
     if (c->status != SAG_OK) {
         return p;
     }
@@ -38,7 +34,7 @@ static point solve(session *s, const session_case *c, double frequency_hz)
 }
 
 /* points: [case][frequency] */
-static int compute(session *s, point *points)
+static int compute(session *s, response_point *points)
 {
     const options *o = s->options;
     for (size_t i = 0; i < s->case_count; i++) {
@@ -53,12 +49,12 @@ static int compute(session *s, point *points)
     return EXIT_DONE;
 }
 
-static void write_json(const session *s, const point *points)
+static void write_json(const session *s, const response_point *points)
 {
     const options *o = s->options;
     json_writer w = result_json_start(s);
     for (size_t i = 0; i < s->case_count; i++) {
-        const point *row = points + i * o->frequency_count;
+        const response_point *row = points + i * o->frequency_count;
         result_json_case(&w, s, &s->cases[i]);
         json_column(&w, "frequency_hz", o->frequency_hz, o->frequency_count,
                     sizeof *o->frequency_hz, 1);
@@ -74,7 +70,7 @@ static void write_json(const session *s, const point *points)
     result_json_end(&w);
 }
 
-static void write_csv(const session *s, const point *points)
+static void write_csv(const session *s, const response_point *points)
 {
     const options *o = s->options;
     csv w = csv_open(s->csv);
@@ -86,7 +82,7 @@ static void write_csv(const session *s, const point *points)
     csv_row(&w);
     for (size_t i = 0; i < s->case_count; i++) {
         for (size_t k = 0; k < o->frequency_count; k++) {
-            const point *p = &points[i * o->frequency_count + k];
+            const response_point *p = &points[i * o->frequency_count + k];
             result_csv_case(&w, s, &s->cases[i]);
             csv_number(&w, o->frequency_hz[k]);
             csv_number(&w, p->gain_db);
@@ -98,7 +94,7 @@ static void write_csv(const session *s, const point *points)
 }
 
 /* Up to COLUMNS curves from case `first` on. */
-static int write_block(const session *s, const point *points, size_t first, size_t count)
+static int write_block(const session *s, const response_point *points, size_t first, size_t count)
 {
     const options *o = s->options;
     char align[COLUMNS + 2] = "rrrrrrrrr", text[LABEL_SIZE];
@@ -135,31 +131,15 @@ static int write_block(const session *s, const point *points, size_t first, size
     return done;
 }
 
-/* The controls that stay put, once for all columns. */
-static void write_fixed_controls(const session *s)
-{
-    const sag_design *design = s->designs[0];
-    for (size_t i = 0; i < design->control_count; i++) {
-        session_axis fixed = {.control = i};
-        char text[LABEL_SIZE];
-        int moves = 0;
-        for (size_t a = 0; a < s->axis_count; a++) {
-            moves |= s->axes[a].control == i && s->axes[a].count > 1;
-        }
-        if (!moves) {
-            output_format(s->table, ", %s", label_axis(text, s, &fixed, 0));
-        }
-    }
-}
-
-static int write_text(const session *s, const point *points)
+static int write_text(const session *s, const response_point *points)
 {
     const options *o = s->options;
+    char fixed[LABEL_SIZE];
     result_text_start(s);
     output_format(s->table, "Gain in dB from the source (%s) to the output, small signals",
                   o->drive == SAG_DRIVE_PICKUP ? "pickup drive" : "bench drive");
-    write_fixed_controls(s);
-    output_text(s->table, "\n");
+    result_fixed_controls(fixed, s);
+    output_format(s->table, "%s%s\n", *fixed ? ", " : "", fixed);
     /* Families of settings are kept together where one fits. */
     size_t families = COLUMNS / s->setting_count;
     size_t width = families > 0 ? families * s->setting_count : COLUMNS;
@@ -178,10 +158,10 @@ static int write_text(const session *s, const point *points)
 static int respond(session *s)
 {
     size_t count = s->case_count * s->options->frequency_count;
-    if (!session_fits(s, (double)count * sizeof(point))) {
+    if (!session_fits(s, (double)count * sizeof(response_point))) {
         return EXIT_MISUSE;
     }
-    point *points = sag_new(count, sizeof *points);
+    response_point *points = sag_new(count, sizeof *points);
     if (!points) {
         return session_no_memory();
     }
@@ -191,6 +171,9 @@ static int respond(session *s)
     }
     if (status == EXIT_DONE && s->csv) {
         write_csv(s, points);
+    }
+    if (status == EXIT_DONE && s->plot) {
+        status = response_picture_write(s, points);
     }
     if (status == EXIT_DONE && s->table) {
         status = write_text(s, points);
@@ -203,6 +186,9 @@ int command_response(const options *o)
 {
     session s;
     int status = session_open(&s, o);
+    if (status == EXIT_DONE) {
+        status = response_picture_check(&s);
+    }
     if (status == EXIT_DONE) {
         status = respond(&s);
     }

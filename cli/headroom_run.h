@@ -29,4 +29,8 @@ typedef struct {
 /* headroom_text.c: tables and sentences. Returns an exit status. */
 int headroom_text_write(const session *s, headroom_run *run);
 
+/* headroom_picture.c: panels, and whether a picture is possible. Both return an exit status. */
+int headroom_picture_check(const session *s);
+int headroom_picture_write(const session *s, const headroom_run *run);
+
 #endif

@@ -24,4 +24,8 @@ const sag_opamp_swing *levels_run_swings(const session *s, const levels_run *run
 /* levels_text.c: tables and sentences. Returns an exit status. */
 int levels_text_write(const session *s, const levels_run *run);
 
+/* levels_picture.c: panels, and whether a picture is possible. Both return an exit status. */
+int levels_picture_check(const session *s, const levels_run *run);
+int levels_picture_write(const session *s, const levels_run *run);
+
 #endif

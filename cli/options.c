@@ -109,6 +109,9 @@ const option_info option_table[] = {
     {"csv", "FILE", NULL, NULL, FOR_BIAS | FOR_CURVES, 0,
      "writes the results as comma-separated values; - is standard output", "result.csv",
      options_read_csv},
+    {"plot", "FILE", NULL, NULL, FOR_CURVES, 0,
+     "draws a picture: SVG, PNG or PDF by the ending of the file; - is SVG on standard output",
+     "picture.pdf", options_read_plot},
     {"threads", "COUNT", NULL, "cores", FOR_MAPS, 0,
      "threads to compute with; the results do not depend on it; cores: as many as the machine has",
      "2", options_read_threads},
@@ -227,6 +230,25 @@ static int take_option(options *o, int count, char **arguments, int *at)
     return EXIT_DONE;
 }
 
+/* Two results cannot go into one file. */
+static int refuse_same_file(const options *o)
+{
+    const struct {
+        const char *option, *file;
+    } files[] = {{"--json", o->json}, {"--csv", o->csv}, {"--plot", o->plot}};
+    for (size_t i = 0; i < sizeof files / sizeof files[0]; i++) {
+        for (size_t k = 0; k < i; k++) {
+            if (files[i].file && files[k].file && !strcmp(files[i].file, files[k].file)) {
+                message_misuse(o->command->name, "%s and %s both write to %s", files[k].option,
+                               files[i].option,
+                               strcmp(files[i].file, "-") ? files[i].file : "standard output");
+                return EXIT_MISUSE;
+            }
+        }
+    }
+    return EXIT_DONE;
+}
+
 /* Runs the reader of every option of the command on what was given, else on its default. */
 static int read_all(options *o)
 {
@@ -249,12 +271,7 @@ static int read_all(options *o)
     }
     o->stiff = options_given(o, "stiff") != NULL;
     o->quiet = options_given(o, "quiet") != NULL;
-    if (o->json && o->csv && !strcmp(o->json, o->csv)) {
-        message_misuse(o->command->name, "--json and --csv both write to %s",
-                       strcmp(o->json, "-") ? o->json : "standard output");
-        return EXIT_MISUSE;
-    }
-    return EXIT_DONE;
+    return refuse_same_file(o);
 }
 
 static int read_arguments(options *o, int count, char **arguments, int *help)

@@ -5,6 +5,7 @@
 #define RAILSAG_OPTIONS_H
 
 #include "network.h"
+#include "picture.h"
 #include "value.h"
 
 #include <stddef.h>
@@ -85,7 +86,8 @@ struct options {
     double thd_bandwidth_hz;     /* INFINITY: full */
     double thd_limit;            /* ratio */
     double slope_db;             /* fall of the assumed playing level above 400 Hz, dB an octave */
-    const char *load, *json, *csv; /* NULL when not given */
+    const char *load, *json, *csv, *plot; /* NULL when not given */
+    picture_kind plot_kind;
 };
 
 /* Reads what follows the command. Returns EXIT_DONE, EXIT_MISUSE or EXIT_FAILED (no memory), with a

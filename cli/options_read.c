@@ -243,3 +243,17 @@ sag_status options_read_csv(options *o, const char *text, char *problem)
 {
     return read_file(&o->csv, text, problem);
 }
+
+sag_status options_read_plot(options *o, const char *text, char *problem)
+{
+    if (!picture_kind_of(text, &o->plot_kind)) {
+        snprintf(problem, SAG_PROBLEM_SIZE,
+                 "\"" SHOWN
+                 "\" does not end in .svg, .png or .pdf, which says what kind of picture "
+                 "to write; - is SVG on standard output",
+                 text);
+        return SAG_BAD_INPUT;
+    }
+    o->plot = text;
+    return SAG_OK;
+}

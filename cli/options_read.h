@@ -18,5 +18,6 @@ sag_status options_read_slope(options *o, const char *text, char *problem);
 sag_status options_read_threads(options *o, const char *text, char *problem);
 sag_status options_read_json(options *o, const char *text, char *problem);
 sag_status options_read_csv(options *o, const char *text, char *problem);
+sag_status options_read_plot(options *o, const char *text, char *problem);
 
 #endif

@@ -235,8 +235,7 @@ void output_format(output *out, const char *format, ...)
     sag_free(longer);
 }
 
-/* Length of the word at text, together with the unit of a number: "9 V" does not fall apart. */
-static size_t word_length(const char *text)
+size_t output_word_length(const char *text)
 {
     size_t length = strcspn(text, " ");
     const char *next = text + length + strspn(text + length, " ");
@@ -251,7 +250,7 @@ void output_wrapped(output *out, const char *text, int at, int indent)
 {
     int column = at;
     while (*text) {
-        int length = (int)word_length(text);
+        int length = (int)output_word_length(text);
         if (column > indent && column + 1 + length > LINE_WIDTH) {
             output_format(out, "\n%*s", indent, "");
             column = indent;

@@ -29,6 +29,9 @@ void output_write(output *out, const char *text, size_t length);
 void output_text(output *out, const char *text);
 void output_format(output *out, const char *format, ...) __attribute__((format(printf, 2, 3)));
 
+/* Length of the word at text, together with the unit of a number: "9 V" does not fall apart. */
+size_t output_word_length(const char *text);
+
 /* Writes text in lines of at most 80 columns, each indented by `indent`; the first starts at column
  * `at`. */
 void output_wrapped(output *out, const char *text, int at, int indent);

@@ -227,11 +227,7 @@ void result_text_marks(const session *s)
     for (int bit = 0; bit < SAG_MARK_COUNT; bit++) {
         int some = 0;
         for (size_t i = 0; i < s->case_count; i += s->setting_count) {
-            unsigned marks = 0;
-            for (size_t k = 0; k < s->setting_count; k++) {
-                marks |= s->cases[i + k].marks;
-            }
-            if (marks & 1u << bit) {
+            if (result_marks(s, i) & 1u << bit) {
                 char supply[LABEL_SIZE];
                 label_value(supply, s->cases[i].supply_v, SAG_VOLT);
                 output_format(s->table, "%s%s%s", some ? "" : sag_mark_text((sag_mark)(1u << bit)),
@@ -243,6 +239,31 @@ void result_text_marks(const session *s)
             output_text(s->table, "\n");
         }
     }
+}
+
+unsigned result_marks(const session *s, size_t first)
+{
+    unsigned marks = 0;
+    for (size_t k = 0; k < s->setting_count; k++) {
+        marks |= s->cases[first + k].marks;
+    }
+    return marks;
+}
+
+const char *result_fixed_controls(char *buffer, const session *s)
+{
+    const sag_design *design = s->designs[0];
+    size_t used = 0;
+    buffer[0] = '\0';
+    for (size_t i = 0; i < design->control_count && used < LABEL_SIZE; i++) {
+        session_axis fixed = {.control = i};
+        char text[LABEL_SIZE];
+        if (!axis_of(s, i)) {
+            used += (size_t)snprintf(buffer + used, LABEL_SIZE - used, "%s%s", used > 0 ? ", " : "",
+                                     label_axis(text, s, &fixed, 0));
+        }
+    }
+    return buffer;
 }
 
 size_t result_rows(const double *frequency_hz, size_t count, size_t *rows)

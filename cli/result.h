@@ -26,6 +26,11 @@ void result_text_start(const session *s);
 void result_text_case(const session *s, const session_case *c);
 /* A line for each mark with the supplies that have it. */
 void result_text_marks(const session *s);
+/* The marks of a supply at any control setting; first: its first case. */
+unsigned result_marks(const session *s, size_t first);
+/* The controls that --set gives no list of settings, "bass 100 %, mid 2"; returns buffer,
+ * LABEL_SIZE bytes. */
+const char *result_fixed_controls(char *buffer, const session *s);
 
 /* The frequencies that a printed table shows: all when they are few, else the first, the last and
  * those nearest to some round ones. rows has room for RESULT_ROWS indices; returns their number. */

@@ -79,9 +79,12 @@ static int check_drive(const session *s)
 static int open_outputs(session *s)
 {
     const options *o = s->options;
-    int owned = (o->json && !strcmp(o->json, "-")) || (o->csv && !strcmp(o->csv, "-"));
+    int owned = (o->json && !strcmp(o->json, "-")) || (o->csv && !strcmp(o->csv, "-")) ||
+                (o->plot && !strcmp(o->plot, "-"));
     if ((o->json && !(s->json = output_open(o->json))) ||
-        (o->csv && !(s->csv = output_open(o->csv))) || (!owned && !(s->table = output_open("-")))) {
+        (o->csv && !(s->csv = output_open(o->csv))) ||
+        (o->plot && !(s->plot = output_open(o->plot))) ||
+        (!owned && !(s->table = output_open("-")))) {
         return EXIT_FAILED;
     }
     return EXIT_DONE;
@@ -275,7 +278,7 @@ void session_load(const session *s, double *ohm, double *farad)
 static int commit(session *s)
 {
     int done = 1;
-    output **all[] = {&s->json, &s->csv, &s->table};
+    output **all[] = {&s->json, &s->csv, &s->plot, &s->table};
     for (size_t i = 0; i < sizeof all / sizeof all[0]; i++) {
         output *out = *all[i];
         *all[i] = NULL;
@@ -302,6 +305,7 @@ int session_close(session *s, int status)
     session_release(s, 0, s->case_count);
     output_drop(s->json);
     output_drop(s->csv);
+    output_drop(s->plot);
     output_drop(s->table);
     sag_free(s->cases);
     sag_free((void *)s->opamps);

@@ -48,9 +48,9 @@ typedef struct {
     size_t case_count;
     const sag_part **opamps; /* of designs[0], in file order */
     size_t opamp_count;
-    output *table, *json, *csv; /* NULL: not asked for */
-    int failed;                 /* a result is missing that should be there */
-    int findings_shown;         /* the command prints the findings itself */
+    output *table, *json, *csv, *plot; /* NULL: not asked for */
+    int failed;                        /* a result is missing that should be there */
+    int findings_shown;                /* the command prints the findings itself */
 } session;
 
 /* Cases that are prepared at a time: enough to keep threads busy, few enough for the memory of
