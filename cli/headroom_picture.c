@@ -75,26 +75,26 @@ static int add_panel(sheet *page, const session *s, const headroom_run *run, siz
     return 1;
 }
 
-/* What stands where a curve has a gap, supply by supply. */
-static void note_gaps(sheet *page, const session *s, const headroom_run *run)
+/* The curves with gaps of one kind, and how many of the frequencies these are, as one note. */
+static void note_gaps(sheet *page, const session *s, const headroom_run *run,
+                      sag_headroom_reason reason, const char *text)
 {
-    size_t count = s->options->frequency_count;
-    for (size_t i = 0; i < s->case_count; i++) {
-        const session_case *c = &s->cases[i];
-        size_t over = 0, beyond = 0;
+    size_t frequencies = s->options->frequency_count, used = 0;
+    char note[SHEET_NOTE];
+    for (size_t i = 0; i < s->case_count && used < sizeof note; i++) {
+        size_t count = 0;
         char name[LABEL_SIZE];
-        for (size_t k = 0; k < count && c->status == SAG_OK; k++) {
-            over += run->rows[i * count + k].reason == SAG_HEADROOM_OVER_AT_SOFT;
-            beyond += run->rows[i * count + k].reason == SAG_HEADROOM_BEYOND_RANGE;
+        for (size_t k = 0; k < frequencies && s->cases[i].status == SAG_OK; k++) {
+            count += run->rows[i * frequencies + k].reason == reason;
         }
-        if (over > 0) {
-            sheet_note(page, "%s: not clean even at soft playing, at %zu of %zu frequencies",
-                       result_panel_name(name, s, c), over, count);
+        if (count > 0) {
+            used += (size_t)snprintf(note + used, sizeof note - used,
+                                     "%s%s at %zu of %zu frequencies", used > 0 ? ", " : "",
+                                     result_panel_name(name, s, &s->cases[i]), count, frequencies);
         }
-        if (beyond > 0) {
-            sheet_note(page, "%s: clean beyond +40 dBV, at %zu of %zu frequencies",
-                       result_panel_name(name, s, c), beyond, count);
-        }
+    }
+    if (used > 0) {
+        sheet_note(page, "Gaps, %s: %s", text, note);
     }
 }
 
@@ -120,7 +120,8 @@ int headroom_picture_write(const session *s, const headroom_run *run)
     }
     sheet_note(&page, "Grey: playing levels, assumed to fall %.3g dB an octave above 400 Hz",
                o->slope_db);
-    note_gaps(&page, s, run);
+    note_gaps(&page, s, run, SAG_HEADROOM_OVER_AT_SOFT, "not clean even at soft playing");
+    note_gaps(&page, s, run, SAG_HEADROOM_BEYOND_RANGE, "clean beyond +40 dBV");
     result_sheet_conditions(&page, s);
     return result_sheet_end(&page, s);
 }

@@ -246,7 +246,7 @@ sag_status options_read_csv(options *o, const char *text, char *problem)
 
 sag_status options_read_plot(options *o, const char *text, char *problem)
 {
-    if (!picture_kind_of(text, &o->plot_kind)) {
+    if (*text && !picture_kind_of(text, &o->plot_kind)) {
         snprintf(problem, SAG_PROBLEM_SIZE,
                  "\"" SHOWN
                  "\" does not end in .svg, .png or .pdf, which says what kind of picture "
@@ -254,6 +254,5 @@ sag_status options_read_plot(options *o, const char *text, char *problem)
                  text);
         return SAG_BAD_INPUT;
     }
-    o->plot = text;
-    return SAG_OK;
+    return read_file(&o->plot, text, problem);
 }

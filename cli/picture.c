@@ -44,8 +44,7 @@ int picture_kind_of(const char *file, picture_kind *kind)
         return 1;
     }
     for (size_t i = 0; i < sizeof endings / sizeof endings[0]; i++) {
-        if (length > 4 && file[length - 5] != '/' &&
-            !strcasecmp(file + length - 4, endings[i].ending)) {
+        if (length >= 4 && !strcasecmp(file + length - 4, endings[i].ending)) {
             *kind = endings[i].kind;
             return 1;
         }

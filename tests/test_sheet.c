@@ -22,8 +22,8 @@ static void kinds_go_by_the_ending(void **state)
     } cases[] = {
         {"a.svg", 1, PICTURE_SVG},       {"a.png", 1, PICTURE_PNG},  {"a.pdf", 1, PICTURE_PDF},
         {"b/c.x.PDF", 1, PICTURE_PDF},   {"A.Svg", 1, PICTURE_SVG},  {"-", 1, PICTURE_SVG},
-        {"a.jpg", 0, PICTURE_SVG},       {"svg", 0, PICTURE_SVG},    {".svg", 0, PICTURE_SVG},
-        {"folder/.pdf", 0, PICTURE_SVG}, {"a.svgz", 0, PICTURE_SVG}, {"", 0, PICTURE_SVG},
+        {"a.jpg", 0, PICTURE_SVG},       {"svg", 0, PICTURE_SVG},    {".svg", 1, PICTURE_SVG},
+        {"folder/.pdf", 1, PICTURE_PDF}, {"a.svgz", 0, PICTURE_SVG}, {"", 0, PICTURE_SVG},
         {"a.pdf/", 0, PICTURE_SVG},      {"asvg", 0, PICTURE_SVG},
     };
     for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
