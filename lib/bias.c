@@ -39,42 +39,20 @@ static double middle_v(const sag_network *network)
     return supply->positive == SAG_GROUND ? -volts / 2 : volts / 2;
 }
 
-/* Rates of settling: from far above every op-amp's to where a second changes nothing. */
-#define FASTEST_PER_S 1e9
-#define SLOWEST_PER_S 1e-4
+/* Outputs that are let go may have to creep along a limit. */
 #define MOST_SETTLING 3000
 
-/* Where Newton finds no way, the outputs are let go from the middle of the supply with all
- * capacitors open, and followed as they slew to where they stay: implicit steps of the gain nodes
- * alone, longer each time one succeeds. This also picks, of several resting points, one that is
- * stable. Left in y; returns the lanes that found none. */
-static lane_mask settle(stage_work *work, const sag_map *map, double *history, double *y,
-                        double *trial, double *gain)
+/* Lets the outputs go from the middle of the supply with all capacitors open. Left in y. */
+static lane_mask settle(stage_work *work, const sag_map *map, const double *history, double *y)
 {
     const sag_network *network = work->devices->network;
-    double rate = FASTEST_PER_S;
     for (size_t i = 0; i < network->source_count; i++) {
         y[i] = i < network->opamp_count ? middle_v(network) : 0;
     }
     for (size_t k = 0; k < network->opamp_count; k++) {
-        gain[k] = middle_v(network);
+        work->anchor[k] = middle_v(network);
     }
-    for (int tries = 0; tries < MOST_SETTLING && rate > SLOWEST_PER_S; tries++) {
-        memcpy(trial, y, network->source_count * sizeof *y);
-        memcpy(history + network->state_count, gain, network->opamp_count * sizeof *gain);
-        work->settle = rate;
-        if (!lane_any(stage_solve(work, map, history, 0, trial, -1, 0))) {
-            memcpy(y, trial, network->source_count * sizeof *y);
-            for (size_t k = 0; k < network->opamp_count; k++) {
-                gain[k] = stage_gain_node(work, k, y[k]);
-            }
-            rate *= 0.5;
-        } else {
-            rate *= 5;
-        }
-    }
-    work->settle = 0;
-    return stage_solve(work, map, history, 0, y, -1, 0);
+    return stage_settle(work, map, history, 0, y, 0, MOST_SETTLING) ? 0 : -1;
 }
 
 /* One solve of the resting equations with the devices as they are. Reads and writes bias->unknown.
@@ -85,8 +63,7 @@ static sag_status solve(sag_bias *bias, int from_linear)
     sag_map map = {0};
     sag_map_maker *maker = NULL;
     stage_work work = {0};
-    double *base =
-        sag_new(3 * network->source_count, sizeof *base); /* zeros, then room for trials */
+    double *base = sag_new(network->source_count, sizeof *base);
     double *history = sag_new(network->state_count + network->opamp_count, sizeof *history);
     sag_status status = base && history ? SAG_OK : SAG_NO_MEMORY;
     if (status == SAG_OK) {
@@ -108,8 +85,7 @@ static sag_status solve(sag_bias *bias, int from_linear)
         lane_mask open =
             stage_solve_surely(&work, &map, history, 0, bias->unknown, -1, from_linear);
         if (lane_any(open)) {
-            open = settle(&work, &map, history, bias->unknown, base + network->source_count,
-                          base + 2 * network->source_count);
+            open = settle(&work, &map, history, bias->unknown);
         }
         for (size_t k = 0; k < network->opamp_count; k++) {
             stage_see_pins(&work, &map, k);

@@ -40,7 +40,13 @@
 #include "smooth_lanes.h"
 #include "stage.h"
 
+#include <string.h>
+
 #define STAGE_MOST_ITERATIONS 40
+/* Rates of settling: from far above every op-amp's to where a second changes nothing. */
+#define STAGE_FASTEST_PER_S 1e9
+#define STAGE_SLOWEST_PER_S 1e-4
+#define STAGE_MOST_TRIES    300
 /* Newton that has not arrived by then goes round a bend of a table or a limit: shorter steps break
  * the cycle. */
 #define STAGE_FULL_STEPS 10
@@ -76,8 +82,9 @@ typedef struct {
     int crosses;            /* an output is of class B */
     unsigned char *watched; /* op-amps that have an input range */
     unsigned char *hot;     /* of these, those with a pin near its end: looked at in each round */
-    double settle;          /* at rest: rate of the gain nodes alone, 1/s; 0: none, see bias.c */
-    double widen;           /* 1; more widens the linear range of every op-amp, for continuation */
+    double settle; /* rate at which gain nodes are held to anchor, 1/s; 0: not, see stage_settle */
+    lane *anchor, *trial; /* [op-amp] gain nodes; [source] room for stage_settle */
+    double widen;         /* 1; more widens the linear range of every op-amp, for continuation */
     size_t states, opamps, rails, diodes, sources;
     size_t observed, rows; /* without and with the op-amps' input pins */
     size_t slope_room;     /* slopes a row */
@@ -120,7 +127,8 @@ static inline sag_status stage_work_make(stage_work *work, const sag_devices *de
                          .rows = network->row_count,
                          .slope_room = network->opamp_count + 6};
     size_t n = work->sources;
-    work->rest = sag_new(work->observed + work->rows + 3 * n + 2 * n * n, sizeof(lane));
+    work->rest =
+        sag_new(work->observed + work->rows + 4 * n + work->opamps + 2 * n * n, sizeof(lane));
     work->slopes = sag_new(n * work->slope_room, sizeof *work->slopes);
     work->slope_count = sag_new(n, sizeof *work->slope_count);
     work->last = sag_new(work->diodes * LANE_WIDTH, sizeof *work->last);
@@ -138,6 +146,8 @@ static inline sag_status stage_work_make(stage_work *work, const sag_devices *de
     work->update = work->residual + n;
     work->jacobian = work->update + n;
     work->direct = work->jacobian + n * n;
+    work->trial = work->direct + n * n;
+    work->anchor = work->trial + n;
     work->hot = work->watched + work->opamps;
     for (size_t k = 0; k < work->opamps; k++) {
         work->watched[k] = isfinite(devices->opamps[k].input_low.watch_v) ||
@@ -383,8 +393,12 @@ static inline void stage_opamp(stage_work *work, double a, double ts, size_t k, 
     if (!linear) {
         vg += stage_crossing(p, io, &crossing_slope);
     }
-    crossing_slope *= (a + p->leak) * p->siemens;
+    double held = a + work->settle;
+    crossing_slope *= (held + p->leak) * p->siemens;
     lane asked = a * (vg - gain_history) + p->leak * (vg - 0.5 * (vp + vn)) + c.sum;
+    if (work->settle > 0) {
+        asked += work->settle * (vg - work->anchor[k]);
+    }
     stage_input in = stage_input_at(work, k, x, vp, vn);
     if (work->hot[k]) {
         work->bent |= stage_at_edge(work, k, 0);
@@ -423,7 +437,7 @@ static inline void stage_opamp(stage_work *work, double a, double ts, size_t k, 
         stage_add_slope(work, k, pins + 1, -ts * (by_drive * in.by_m + pull * in.gain_by_m));
     }
     work->direct[k * work->sources + k] =
-        ts * (a + p->leak + p->siemens * c.by_io + crossing_slope);
+        ts * (held + p->leak + p->siemens * c.by_io + crossing_slope);
 }
 
 static inline void stage_rail(stage_work *work, size_t r, const lane *y)
@@ -750,7 +764,7 @@ static inline lane stage_remainder(const stage_work *work, const sag_map *map, d
 static inline lane_mask stage_rounds(stage_work *work, const sag_map *map, const lane *history,
                                      lane u, lane *y, lane_mask open, int linear_start)
 {
-    double a = map->a > 0 ? map->a : work->settle, ts = a > 0 ? 1 / a : 0;
+    double a = map->a, held = a + work->settle, ts = held > 0 ? 1 / held : 0;
     work->history = history;
     work->drive = u;
     const double *seen_rows = map->m + work->states * map->columns;
@@ -859,8 +873,39 @@ static inline lane_mask stage_solve(stage_work *work, const sag_map *map, const 
     return left;
 }
 
+/* Where Newton finds no way, the gain nodes are let go from anchor with the states' history held,
+ * and followed as they slew to where they stay: held to where they were by a rate that is halved
+ * each time they have moved. Of several solutions this finds the one that the circuit would reach,
+ * and a stable one. For one lane; returns 1 when it arrived. */
+static inline int stage_settle(stage_work *work, const sag_map *map, const lane *history, lane u,
+                               lane *y, int which, int most_tries)
+{
+    lane_mask only = LANE_LESS(lane_of(0), lane_of(0));
+    lane_mask_put(&only, which, 1);
+    double rate = fmax(STAGE_FASTEST_PER_S, 10 * map->a);
+    double slowest = fmax(STAGE_SLOWEST_PER_S, 1e-4 * map->a);
+    for (int tries = 0; tries < most_tries && rate > slowest; tries++) {
+        memcpy(work->trial, y, work->sources * sizeof *y);
+        work->settle = rate;
+        if (!lane_any(stage_solve(work, map, history, u, work->trial, only, 0))) {
+            for (size_t k = 0; k < work->sources; k++) {
+                y[k] = lane_select(only, work->trial[k], y[k]);
+            }
+            for (size_t k = 0; k < work->opamps; k++) {
+                work->anchor[k] =
+                    lane_select(only, stage_gain_node(work, k, y[k]), work->anchor[k]);
+            }
+            rate *= 0.5;
+        } else {
+            rate *= 5;
+        }
+    }
+    work->settle = 0;
+    return !lane_any(stage_solve(work, map, history, u, y, only, 0));
+}
+
 /* stage_solve, and for lanes where it fails the same with a linear range made wide and narrowed
- * again, each from the solution before. */
+ * again, each from the solution before; at last the outputs are let go and followed. */
 static inline lane_mask stage_solve_surely(stage_work *work, const sag_map *map,
                                            const lane *history, lane u, lane *y, lane_mask active,
                                            int linear_start)
@@ -874,6 +919,19 @@ static inline lane_mask stage_solve_surely(stage_work *work, const sag_map *map,
             open = stage_solve(work, map, history, u, y, ladder_lanes, i == 0);
         }
         work->widen = 1;
+    }
+    for (int i = 0; map->a > 0 && i < LANE_WIDTH; i++) {
+        if (lane_mask_get(open, i)) {
+            for (size_t k = 0; k < work->sources; k++) {
+                int gain_node = k < work->opamps;
+                lane_put(&y[k], i,
+                         gain_node ? lane_get(history[work->states + k], i) : work->base_source[k]);
+                if (gain_node) {
+                    work->anchor[k] = history[work->states + k];
+                }
+            }
+            lane_mask_put(&open, i, !stage_settle(work, map, history, u, y, i, STAGE_MOST_TRIES));
+        }
     }
     return open;
 }

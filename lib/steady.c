@@ -14,7 +14,7 @@ const int sag_grid_steps[SAG_GRID_COUNT] = {[SAG_GRID_COARSE] = 32,
 
 /* Sweeps over the period before a start is given up. */
 #define MOST_SWEEPS        14
-#define MOST_DAMPED_SWEEPS 60
+#define MOST_DAMPED_SWEEPS 30
 /* A share of an update this small that makes the next one no smaller is taken nevertheless. */
 #define LEAST_SHARE (1.0 / 64)
 /* A shooting step that shrinks the update by less than this asks for the orbit's own sensitivity.
@@ -478,7 +478,7 @@ static void climb(group *g, size_t lane, taking *t)
  * is what shooting is good at. */
 static void follow(group *g, size_t lane, taking *t)
 {
-    static const int periods[] = {8, 24, 72};
+    static const int periods[] = {8, 32};
     sag_steady *steady = g->steady;
     size_t n = steady->states, lanes = steady->kind->lanes;
     double *followed = steady->work + 2 * n * n; /* what shooting leaves alone */
