@@ -456,8 +456,8 @@ static void pass_on(sag_report *report, notice *pending, const notice *next)
 {
     if (next && pending->hint == next->hint && !strcmp(pending->text, next->text) &&
         strlen(pending->where) + strlen(next->where) + 3 < sizeof pending->where) {
-        strcat(pending->where, ", ");
-        strcat(pending->where, next->where);
+        size_t used = strlen(pending->where);
+        snprintf(pending->where + used, sizeof pending->where - used, ", %s", next->where);
         return;
     }
     if (*pending->text) {

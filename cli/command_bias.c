@@ -338,7 +338,10 @@ static int run(session *s)
         return EXIT_MISUSE;
     }
     bias_result *results = sag_new(s->case_count, sizeof *results);
-    int status = results ? compute(s, results) : session_no_memory();
+    if (!results) {
+        return session_no_memory();
+    }
+    int status = compute(s, results);
     if (status == EXIT_DONE && s->json) {
         write_json(s, results);
     }
@@ -348,7 +351,7 @@ static int run(session *s)
     if (status == EXIT_DONE && s->table) {
         status = write_text(s, results);
     }
-    for (size_t i = 0; results && i < s->case_count; i++) {
+    for (size_t i = 0; i < s->case_count; i++) {
         sag_free(results[i].nodes_v);
         sag_free(results[i].currents_a);
         sag_free(results[i].opamps);

@@ -282,7 +282,10 @@ static int compute_and_write(session *s, headroom_run *run)
     }
     run->rows = sag_new(rows, sizeof *run->rows);
     run->least = sag_new(s->case_count * SAG_PLAYING_LEVELS, sizeof *run->least);
-    int status = run->rows && run->least ? compute(s, run) : session_no_memory();
+    if (!run->rows || !run->least) {
+        return session_no_memory();
+    }
+    int status = compute(s, run);
     if (status == EXIT_DONE && s->json) {
         write_json(s, run);
     }

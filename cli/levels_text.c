@@ -147,12 +147,11 @@ static int write_block(const session *s, const levels_run *run, size_t index, si
 static double find_onset(const levels_run *run, size_t index, size_t frequency, sag_limit *limit)
 {
     const sag_levels *map = run->maps[index];
-    double onset_vpk = map ? map->onset_vpk[frequency] : (double)NAN;
-    if (!isfinite(onset_vpk)) {
+    if (!map || !isfinite(map->onset_vpk[frequency])) {
         return (double)NAN;
     }
     *limit = map->onset_limit[frequency];
-    return sag_level_dbv(onset_vpk);
+    return sag_level_dbv(map->onset_vpk[frequency]);
 }
 
 static void take_margins(const session *s, const levels_run *run, const words_facts *facts,

@@ -176,12 +176,11 @@ int session_read_designs(session *s)
     }
     if (status == EXIT_DONE) {
         s->designs = sag_new(s->setting_count, sizeof *s->designs);
-        status = s->designs ? EXIT_DONE : session_no_memory();
     }
-    if (status != EXIT_DONE) {
+    if (!s->designs) {
         s->setting_count = 0;
         sag_design_free(first);
-        return status;
+        return status == EXIT_DONE ? session_no_memory() : status;
     }
     s->designs[0] = first;
     for (size_t i = 0; i < s->setting_count && status == EXIT_DONE; i++) {

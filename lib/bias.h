@@ -40,7 +40,7 @@ typedef struct {
     double open_loop_gain, output_ohm;
 } sag_bias_opamp;
 
-sag_bias_opamp sag_bias_opamp_get(const sag_bias *bias, size_t opamp);
+sag_bias_opamp sag_bias_opamp_get(const sag_bias *bias, size_t index);
 
 /* What a result rests on. */
 typedef enum {

@@ -71,7 +71,7 @@ double sag_lu_rcond(sag_lu *lu)
 
 sag_status sag_lu_factor(sag_lu *lu, const double *a, double least_rcond, size_t *weak)
 {
-    size_t nowhere;
+    size_t nowhere = 0;
     weak = weak ? weak : &nowhere;
     TRY(sag_lu_scale(lu, a, weak));
     TRY(sag_lu_eliminate(lu, weak));
@@ -99,7 +99,7 @@ sag_status sag_lu_factor(sag_lu *lu, const double *a, double least_rcond, size_t
 
 sag_status sag_zlu_factor(sag_zlu *lu, const double complex *a, size_t *weak)
 {
-    size_t nowhere;
+    size_t nowhere = 0;
     weak = weak ? weak : &nowhere;
     TRY(sag_zlu_scale(lu, a, weak));
     return sag_zlu_eliminate(lu, weak);

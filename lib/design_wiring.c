@@ -37,9 +37,9 @@ static double setting_of(const sag_wiring *wiring, const sag_part *part, double 
 /* The node of the closed throw, or SAG_OPEN. */
 static int closed_throw(const sag_wiring *wiring, const sag_part *part)
 {
-    int throw = (int)(setting_of(wiring, part, 1) + 0.5);
-    return throw >= 1 && throw <= part->throw_count ? part->node[SAG_PIN_THROW + throw -1]
-                                                    : SAG_OPEN;
+    int closed = (int)(setting_of(wiring, part, 1) + 0.5);
+    return closed >= 1 && closed <= part->throw_count ? part->node[SAG_PIN_THROW + closed - 1]
+                                                      : SAG_OPEN;
 }
 
 size_t sag_wiring_link_room(const sag_design *design)

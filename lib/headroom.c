@@ -109,8 +109,8 @@ static sag_status find_root(double (*f)(double, void *), search *s, double low, 
     if (!solver) {
         return SAG_NO_MEMORY;
     }
-    gsl_function function = {.function = f, .params = s};
-    int status = gsl_root_fsolver_set(solver, &function, low, high);
+    gsl_function sought = {.function = f, .params = s};
+    int status = gsl_root_fsolver_set(solver, &sought, low, high);
     for (int i = 0; i < 60 && status == GSL_SUCCESS; i++) {
         status = gsl_root_fsolver_iterate(solver);
         low = gsl_root_fsolver_x_lower(solver);

@@ -109,7 +109,7 @@ typedef struct {
 /* What stands at the scanner's place, for a message. */
 static shown_token show_token(const scanner *s)
 {
-    shown_token shown;
+    shown_token shown = {""};
     size_t size = token_length(s);
     if (s->text[s->at] == '"') {
         const char *start = s->text + s->at + 1;

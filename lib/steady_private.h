@@ -62,7 +62,7 @@ struct sag_steady {
 
 /* steady_linear.c */
 sag_status sag_steady_prepare(sag_steady *steady); /* gain, onset */
-sag_status sag_steady_prepare_grid(sag_steady *steady, size_t grid);
+sag_status sag_steady_prepare_grid(sag_steady *steady, size_t index);
 
 /* steady_orbit.c: what a lane of the last period says. clipped: a clamp carried more than 1e-3 of a
  * slew rate. */

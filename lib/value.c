@@ -169,7 +169,7 @@ static void explain_unit(char *problem, const char *text, size_t length, const c
 {
     const unit_row *row = &units[unit];
     const char *suffix = parts->suffix;
-    unit_match match;
+    unit_match match = {0};
     for (size_t i = 0; i < UNIT_COUNT; i++) {
         if (i != (size_t)unit && match_unit(&units[i], parts, 0, &match) && match.unit) {
             sag_value_problem(problem, text, length, "it is %s, but %s is expected here, as in %s",
@@ -235,8 +235,8 @@ sag_status sag_value_read(const char *text, size_t length, sag_unit unit, double
     }
     const unit_row *row = &units[unit];
     char clean[SAG_VALUE_TEXT_SIZE];
-    sag_value_parts parts;
-    unit_match match;
+    sag_value_parts parts = {.suffix = ""};
+    unit_match match = {0};
     double value;
     sag_value_cleaning cleaning = sag_value_clean(text, length, clean);
     const char *complaint = cleaning == SAG_VALUE_CLEAN ? sag_value_split(clean, &parts) : NULL;
@@ -357,7 +357,7 @@ static print_form form_of(sag_unit unit, double *value, int count)
 static void print_number(char *buffer, size_t size, double value, const print_form *form, int count)
 {
     static const char prefixes[] = {'f', 'p', 'n', 'u', 'm', '\0', 'k', 'M', 'G', 'T'};
-    char rounded[MAX_DIGITS + 1], number[2 * MAX_DIGITS], scale[16] = "", prefix[2] = "";
+    char rounded[MAX_DIGITS + 1] = "", number[2 * MAX_DIGITS], scale[16] = "", prefix[2] = "";
     int point;
     round_digits(value, count, rounded, &point);
     int exponent = point - 1;                                         /* of the first digit */

@@ -100,7 +100,7 @@ sag_status sag_level_number(const char *text, size_t length, double *number, sag
                             char *problem)
 {
     char clean[SAG_VALUE_TEXT_SIZE];
-    sag_value_parts parts = {0};
+    sag_value_parts parts = {.suffix = ""};
     int power = 0;
     sag_value_cleaning cleaning = sag_value_clean(text, length, clean);
     const char *complaint = cleaning == SAG_VALUE_CLEAN ? sag_value_split(clean, &parts) : NULL;

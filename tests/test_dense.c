@@ -181,7 +181,7 @@ static void residuals_are_small_in_every_row(void **state)
         sag_status status = sag_lu_factor(lu, a, 0, &weak);
         if (status == SAG_OK) { /* a group of nodes may hang in the air */
             sag_lu_solve(lu, x);
-            double scaled[MOST * MOST], row[MOST], column[MOST], largest = 0;
+            double scaled[MOST * MOST] = {0}, row[MOST], column[MOST], largest = 0;
             memcpy(scaled, a, n * n * sizeof *a);
             equilibrate(n, scaled, row, column);
             for (size_t i = 0; i < n; i++) {
@@ -346,7 +346,7 @@ static void the_condition_is_estimated_within_ten(void **state)
 {
     (void)state;
     uint64_t seed = 5;
-    double a[MOST * MOST], b[MOST] = {0}, x[MOST], row[MOST], column[MOST];
+    double a[MOST * MOST] = {0}, b[MOST] = {0}, x[MOST], row[MOST], column[MOST];
     for (int round = 0; round < 600; round++) {
         size_t n = 2 + (size_t)chance_index(&seed, MOST - 1);
         double distance = pow(10, -chance_between(&seed, 0, 11));

@@ -45,7 +45,7 @@ static void check_onset(const circuit *c, double frequency_hz, const sag_headroo
     assert_int_equal(found->clip_onset_reason, SAG_HEADROOM_FOUND);
     assert_true(opamps <= 2);
     for (int l = 0; l < STEPS; l++) {
-        level[l] = found->clip_onset_vpk * pow(10, (l - STEPS / 2 + 0.5) * 0.2 / 20);
+        level[l] = found->clip_onset_vpk * pow(10, (2 * l + 1 - STEPS) * 0.1 / 20);
     }
     assert_int_equal(sag_steady_new(c->bias, &settings, &steady), SAG_OK);
     assert_int_equal(sag_steady_frequency(steady, frequency_hz), SAG_OK);

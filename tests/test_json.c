@@ -252,12 +252,12 @@ static char *repeat(const char *head, const char *unit, const char *tail, size_t
 {
     char *text = calloc(1, size + strlen(head) + strlen(tail) + 1);
     assert_non_null(text);
-    strcpy(text, head);
     size_t used = strlen(head), step = strlen(unit);
+    memcpy(text, head, used);
     for (; used + step <= size; used += step) {
         memcpy(text + used, unit, step);
     }
-    strcpy(text + used, tail);
+    memcpy(text + used, tail, strlen(tail)); /* zeros follow */
     return text;
 }
 
@@ -326,7 +326,7 @@ static char scratch[] = "/tmp/railsag-test-XXXXXX";
 static int make_scratch(void **state)
 {
     (void)state;
-    strcpy(scratch + sizeof scratch - 7, "XXXXXX");
+    memset(scratch + sizeof scratch - 7, 'X', 6);
     return mkdtemp(scratch) && setup(state) == 0 ? 0 : -1;
 }
 

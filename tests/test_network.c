@@ -177,7 +177,7 @@ static void switches_join_one_throw(void **state)
 {
     (void)state;
     static const double expected_v[] = {10 * 1e6 / (1e6 + 10e3), 10 * 1e6 / (1e6 + 1e6), 10};
-    for (int throw = 1; throw <= 3; throw ++) {
+    for (int closed = 1; closed <= 3; closed++) {
         sag_design *design = circuit_read(
             CIRCUIT(BENCH, TEN_VOLTS
                     "'R1': {'resistor': '10k', 'between': ['a', 't1']}, "
@@ -185,15 +185,16 @@ static void switches_join_one_throw(void **state)
                     "'R3': {'resistor': '0R', 'between': ['a', 't3']}, "
                     "'S1': {'switch': ['t1', 'open', 't3'], 'common': 'out', 'control': 'mode'}"));
         char set[16];
-        snprintf(set, sizeof set, "mode=%d", throw);
+        snprintf(set, sizeof set, "mode=%d", closed);
         circuit_set(design, set);
         circuit c = circuit_open_design(design, NULL);
-        double v = throw == 1 ? 10 * 1e6 / (1e6 + 1 / (1 / 10e3 + 1 / 1e6)) : expected_v[throw -1];
+        double v =
+            closed == 1 ? 10 * 1e6 / (1e6 + 1 / (1 / 10e3 + 1 / 1e6)) : expected_v[closed - 1];
         near_rel(circuit_v(&c, "out"), v, 1e-12, FROM_OHM);
         double through_r2 = (10 - v) / 1e6;
-        near_abs(circuit_a(&c, "S1"), throw == 2 ? 0 : -(v / 1e6 - through_r2), 1e-15,
+        near_abs(circuit_a(&c, "S1"), closed == 2 ? 0 : -(v / 1e6 - through_r2), 1e-15,
                  "from common to the closed throw");
-        if (throw == 3) {
+        if (closed == 3) {
             near_rel(circuit_a(&c, "R3"), 10e-6, 1e-9, "0 ohm carries the load's current");
         }
         circuit_close(&c);

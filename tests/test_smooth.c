@@ -173,7 +173,7 @@ static void both_widths_give_the_same_bits(void **state)
         smooth_run_1(x, COUNT, knees[i], one);
         smooth_run_4(x, COUNT, knees[i], four);
         for (int k = 0; k < COUNT; k++) {
-            if (memcmp(&one[k], &four[k], sizeof *one)) {
+            if (memcmp(&one[k], &four[k], sizeof *one) != 0) {
                 print_error("differs at %.17g\n", x[k]);
                 fail();
             }
