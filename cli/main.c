@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* main.c - hands over to the command. */
+#include "completion.h"
 #include "help.h"
 #include "message.h"
 #include "options.h"
@@ -10,31 +11,30 @@
 #include <stdio.h>
 #include <string.h>
 
-/* Sends a text to standard output; topic NULL with man 0: the program's own help. */
-static int show(const command_info *topic, int man)
+/* Sends a text to standard output. */
+static int show(void (*write)(output *out))
 {
     output *out = output_open("-");
     if (!out) {
         return EXIT_FAILED;
     }
-    if (man) {
-        help_man(out);
-    } else if (topic) {
-        help_command(out, topic);
-    } else {
-        help_program(out);
-    }
+    write(out);
     return output_commit(out) ? EXIT_DONE : EXIT_FAILED;
 }
 
-static int show_version(void)
+static int show_command(const command_info *topic)
 {
     output *out = output_open("-");
     if (!out) {
         return EXIT_FAILED;
     }
-    output_text(out, "railsag " SAG_VERSION "\n");
+    help_command(out, topic);
     return output_commit(out) ? EXIT_DONE : EXIT_FAILED;
+}
+
+static void write_version(output *out)
+{
+    output_text(out, "railsag " SAG_VERSION "\n");
 }
 
 static int refuse_command(const char *name)
@@ -45,24 +45,27 @@ static int refuse_command(const char *name)
     return EXIT_MISUSE;
 }
 
-/* help, help COMMAND, help --man */
+/* help, help COMMAND, help --man, help --bash */
 static int run_help(int count, char **arguments)
 {
     if (count == 0) {
-        return show(NULL, 0);
+        return show(help_program);
     }
     if (count > 1) {
         message_misuse(NULL, "help takes one command, as in railsag help levels");
         return EXIT_MISUSE;
     }
     if (!strcmp(arguments[0], "--man")) {
-        return show(NULL, 1);
+        return show(help_man);
+    }
+    if (!strcmp(arguments[0], "--bash")) {
+        return show(completion_bash);
     }
     if (!strcmp(arguments[0], "--help") || !strcmp(arguments[0], "help")) {
-        return show(NULL, 0);
+        return show(help_program);
     }
     const command_info *topic = command_find(arguments[0]);
-    return topic ? show(topic, 0) : refuse_command(arguments[0]);
+    return topic ? show_command(topic) : refuse_command(arguments[0]);
 }
 
 static int run_command(const command_info *command, int count, char **arguments)
@@ -71,7 +74,7 @@ static int run_command(const command_info *command, int count, char **arguments)
     int help = 0;
     int status = options_read(&chosen, command, count, arguments, &help);
     if (status == EXIT_DONE) {
-        status = help ? show(command, 0) : command->run(&chosen);
+        status = help ? show_command(command) : command->run(&chosen);
     }
     options_free(&chosen);
     return status;
@@ -85,10 +88,10 @@ static int run(int count, char **arguments)
     }
     const char *name = arguments[0];
     if (!strcmp(name, "--help") || !strcmp(name, "-h")) {
-        return show(NULL, 0);
+        return show(help_program);
     }
     if (!strcmp(name, "--version")) {
-        return show_version();
+        return show(write_version);
     }
     if (!strcmp(name, "help")) {
         return run_help(count - 1, arguments + 1);
