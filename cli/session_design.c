@@ -18,53 +18,41 @@ static int exit_of(sag_status status)
     return status == SAG_BAD_INPUT ? EXIT_MISUSE : session_no_memory();
 }
 
-/* The settings of one --set, as assignments; a range LOW:HIGH:STEP is written out. */
-static int split_items(session *s, session_axis *axis, const char *text)
+/* The index of the control with this name (length bytes; case and spaces around it ignored); the
+ * number of controls when there is none. */
+static size_t find_control(const sag_design *design, const char *name, size_t length)
 {
-    const char *equals = strchr(text, '=');
-    int name = (int)(equals - text);
-    const char *list = equals + 1;
-    double *values = NULL;
-    size_t count = 1;
-    int status = EXIT_DONE;
-    if (strchr(list, ':')) {
-        char problem[SAG_PROBLEM_SIZE];
-        sag_status read = sag_value_read_list(list, SAG_RATIO, &values, &count, problem);
-        if (read == SAG_NO_MEMORY) {
+    size_t at = 0;
+    while (length && *name == ' ') {
+        name++;
+        length--;
+    }
+    while (length && name[length - 1] == ' ') {
+        length--;
+    }
+    while (at < design->control_count && !(strlen(design->controls[at].name) == length &&
+                                           !strncasecmp(design->controls[at].name, name, length))) {
+        at++;
+    }
+    return at;
+}
+
+/* The settings of one --set, as assignments. */
+static int make_items(session_axis *axis, const sag_control *control, const double *values,
+                      size_t count)
+{
+    axis->items = sag_new(count, sizeof *axis->items);
+    for (size_t i = 0; axis->items && i < count; i++) {
+        char item[256];
+        snprintf(item, sizeof item, control->is_switch ? "%.200s=%.15g" : "%.200s=%.15g%%",
+                 control->name, control->is_switch ? values[i] : 100 * values[i]);
+        axis->items[i] = sag_copy_text(item, strlen(item));
+        if (!axis->items[i]) {
             return session_no_memory();
         }
-        if (read != SAG_OK) {
-            message_misuse(s->options->command->name, "--set: %s", problem);
-            return EXIT_MISUSE;
-        }
-    } else {
-        for (const char *c = list; *c; c++) {
-            count += *c == ',';
-        }
+        axis->count++;
     }
-    axis->items = sag_new(count, sizeof *axis->items);
-    for (size_t i = 0; i < count && status == EXIT_DONE && axis->items; i++) {
-        char item[512];
-        size_t length = strcspn(list, ",");
-        if (values) {
-            snprintf(item, sizeof item, "%.*s=%.15g", name, text, values[i]);
-        } else if ((size_t)name + length + 2 > sizeof item) {
-            message_misuse(s->options->command->name, "--set: \"%.60s...\" is too long", text);
-            status = EXIT_MISUSE;
-            break;
-        } else {
-            snprintf(item, sizeof item, "%.*s=%.*s", name, text, (int)length, list);
-            list += length + (list[length] == ',');
-        }
-        axis->items[axis->count] = sag_copy_text(item, strlen(item));
-        if (!axis->items[axis->count]) {
-            status = session_no_memory();
-        } else {
-            axis->count++;
-        }
-    }
-    sag_free(values);
-    return axis->items ? status : session_no_memory();
+    return axis->items ? EXIT_DONE : session_no_memory();
 }
 
 /* Reads one --set into the next axis and tries each of its settings. */
@@ -84,29 +72,37 @@ static int read_axis(session *s, const char *text)
                        text);
         return EXIT_MISUSE;
     }
-    s->axis_count++;
-    int status = split_items(s, axis, text);
-    for (size_t i = 0; i < axis->count && status == EXIT_DONE; i++) {
-        status = exit_of(sag_design_set(design, axis->items[i], s->report));
+    axis->control = find_control(design, text, (size_t)(equals - text));
+    if (axis->control == design->control_count) {
+        return exit_of(sag_design_set(design, text, s->report)); /* says so */
     }
-    if (status != EXIT_DONE) {
-        return status;
-    }
-    size_t length = (size_t)(equals - text);
-    while (axis->control < design->control_count &&
-           !(strlen(design->controls[axis->control].name) == length &&
-             !strncasecmp(design->controls[axis->control].name, text, length))) {
-        axis->control++;
-    }
-    for (size_t i = 0; i + 1 < s->axis_count; i++) {
+    const sag_control *control = &design->controls[axis->control];
+    for (size_t i = 0; i < s->axis_count; i++) {
         if (s->axes[i].control == axis->control) {
             message_misuse(command, "--set moves %.80s twice: write a list, as %.80s=0%%,100%%",
-                           design->controls[axis->control].name,
-                           design->controls[axis->control].name);
+                           control->name, control->name);
             return EXIT_MISUSE;
         }
     }
-    return EXIT_DONE;
+    char problem[SAG_PROBLEM_SIZE];
+    double *values = NULL;
+    size_t count = 0;
+    sag_status read = sag_value_read_list(equals + 1, control->is_switch ? SAG_COUNT : SAG_RATIO,
+                                          &values, &count, problem);
+    if (read != SAG_OK) {
+        if (read != SAG_BAD_INPUT) {
+            return session_no_memory();
+        }
+        message_misuse(command, "--set %.80s: %s", control->name, problem);
+        return EXIT_MISUSE;
+    }
+    s->axis_count++;
+    int status = make_items(axis, control, values, count);
+    for (size_t i = 0; i < axis->count && status == EXIT_DONE; i++) {
+        status = exit_of(sag_design_set(design, axis->items[i], s->report));
+    }
+    sag_free(values);
+    return status;
 }
 
 static int read_axes(session *s)

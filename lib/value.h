@@ -65,7 +65,8 @@ double sag_level_peak(double dbv);       /* the inverse */
 
 /* A list of values: comma-separated items, each a value or LOW:HIGH:STEP (HIGH included when it is
  * a whole number of steps away within 1e-9; a falling range as 9V:3V:1V or 9V:3V:-1V; no ranges of
- * gains). Values are appended in the order written. *values is made by the call and freed with
+ * gains). With more than one item each carries its unit, for 9,6V may be meant as 9.6V. Values are
+ * appended in the order written. *values is made by the call and freed with
  * sag_free. At most 10,000 values. */
 sag_status sag_value_read_list(const char *text, sag_unit unit, double **values, size_t *count,
                                char *problem);

@@ -140,6 +140,73 @@ static int is_blank(piece item)
     return 1;
 }
 
+/* A number as it stands in a list. */
+typedef struct {
+    char clean[SAG_VALUE_TEXT_SIZE];
+    sag_value_parts parts;
+} written;
+
+static int read_written(piece item, written *out)
+{
+    return sag_value_clean(item.text, item.length, out->clean) == SAG_VALUE_CLEAN &&
+           !sag_value_split(out->clean, &out->parts);
+}
+
+static int is_bare(const written *value)
+{
+    return !value->parts.letter && !*value->parts.suffix;
+}
+
+/* symbol: the unit to suggest where the value behind the comma has none; "" in a list of levels,
+ * whose bare values are refused by themselves. */
+static sag_status refuse_bare(piece item, const written *value, piece next, const char *symbol,
+                              char *problem)
+{
+    written other;
+    int pair = next.length > 0 && *next.text >= '0' && *next.text <= '9' &&
+               read_written(next, &other) && !other.parts.letter;
+    const char *unit = pair && *other.parts.suffix ? other.parts.suffix : symbol;
+    if (!*unit) {
+        return SAG_OK;
+    }
+    if (pair) { /* a single value may go without: 0.5 */
+        sag_value_problem(problem, item.text, (size_t)(next.text - item.text) + next.length,
+                          "a value in a list needs its unit, write %s.%s, or %s%s,%s%s",
+                          value->clean, other.clean, value->clean, unit, other.clean,
+                          *other.parts.suffix ? "" : symbol);
+    } else {
+        sag_value_problem(problem, item.text, item.length,
+                          "a value in a list needs its unit, write %s%s", value->clean, unit);
+    }
+    return SAG_BAD_INPUT;
+}
+
+/* In a list a comma parts values, so that 9,6V would be 9 V and 6 V where a decimal comma was
+ * meant: there every value, and every end of a range beside a comma, carries its unit. */
+static sag_status check_units(const char *text, const char *symbol, char *problem)
+{
+    const char *end = text + strlen(text);
+    for (const char *at = text; at;) {
+        piece pieces[3];
+        written value;
+        piece item = next_piece(&at, end, ',');
+        piece next = {end, 0};
+        size_t count = split_range(item, pieces);
+        if (at) {
+            const char *behind = at;
+            next = next_piece(&behind, end, ',');
+            next.length = strcspn(next.text, ",:");
+        } else if (item.text == text) {
+            break; /* a single value */
+        }
+        piece last = count >= 1 && count <= 3 ? pieces[count - 1] : item;
+        if (read_written(last, &value) && is_bare(&value)) {
+            TRY(refuse_bare(last, &value, next, symbol, problem));
+        }
+    }
+    return SAG_OK;
+}
+
 static sag_status append_values(value_list *list, piece item, sag_unit unit, char *problem)
 {
     static const char example[] = "3V:9V:1V";
@@ -178,7 +245,8 @@ sag_status sag_value_read_list(const char *text, sag_unit unit, double **values,
     *values = NULL;
     *count = 0;
     value_list list = {0};
-    sag_status status = SAG_OK;
+    const char *symbol = sag_unit_symbol(unit);
+    sag_status status = *symbol ? check_units(text, symbol, problem) : SAG_OK;
     const char *end = text + strlen(text);
     for (const char *at = text; at && status == SAG_OK;) {
         piece item = next_piece(&at, end, ',');
@@ -307,7 +375,7 @@ sag_status sag_level_read_list(const char *text, const char *const *names, const
     *count = 0;
     const named_levels named = {names, name_peaks, name_count};
     value_list list = {.with_names = 1};
-    sag_status status = SAG_OK;
+    sag_status status = check_units(text, "", problem);
     const char *end = text + strlen(text);
     for (const char *at = text; at && status == SAG_OK;) {
         piece item = next_piece(&at, end, ',');
