@@ -468,9 +468,25 @@ static void pass_on(sag_report *report, notice *pending, const notice *next)
     }
 }
 
+/* Amplifiers of a package that the design leaves out. */
+static void report_unused(const sag_design *design, sag_report *report)
+{
+    for (size_t i = 0; i < design->package_count; i++) {
+        const sag_package *package = &design->packages[i];
+        int unused = package->model->amplifiers - package->used;
+        if (unused > 0) {
+            sag_report_on(report, SAG_WARNING, package->name, NULL,
+                          "%d amplifier%s unused: tie %s as a follower with its plus input at half "
+                          "supply; unused ones draw their current all the same",
+                          unused, unused == 1 ? "" : "s", unused == 1 ? "it" : "each");
+        }
+    }
+}
+
 int check_rules_report(check_rules *rules, sag_report *report)
 {
     notice pending = {.hint = NULL}, next;
+    report_unused(rules->s->designs[0], report);
     if (rules->count > 0) {
         qsort(rules->hits, rules->count, sizeof *rules->hits, in_order);
     }

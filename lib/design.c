@@ -55,14 +55,34 @@ const char *sag_part_kind_name(sag_part_kind kind)
 int sag_part_value_range(sag_part_kind kind, sag_part_range *range)
 {
     static const sag_part_range ranges[] = {
-        [SAG_RESISTOR] = {SAG_OHM, 0, 1e12},     [SAG_CAPACITOR] = {SAG_FARAD, 1e-15, 10},
-        [SAG_INDUCTOR] = {SAG_HENRY, 1e-9, 1e4}, [SAG_POT] = {SAG_OHM, 10, 1e9},
-        [SAG_VOLTAGE] = {SAG_VOLT, -100, 100},
+        [SAG_RESISTOR] = {SAG_OHM, 0, 1e12, 0.1, 1e9},
+        [SAG_CAPACITOR] = {SAG_FARAD, 1e-15, 10, 1e-12, 10e-3},
+        [SAG_INDUCTOR] = {SAG_HENRY, 1e-9, 1e4, 1e-6, 100},
+        [SAG_POT] = {SAG_OHM, 10, 1e9, 100, 10e6},
+        [SAG_VOLTAGE] = {SAG_VOLT, -100, 100, -100, 100},
     };
     if (kind == SAG_OPAMP || kind == SAG_DIODE || kind == SAG_SWITCH) {
         return 0;
     }
     *range = ranges[kind];
+    return 1;
+}
+
+int sag_part_value_unusual(sag_part_kind kind, double value, char *text, char *hint)
+{
+    sag_part_range range;
+    char shown[32], low[32], high[32];
+    int link = kind == SAG_RESISTOR && value <= 0;
+    if (!sag_part_value_range(kind, &range) || link ||
+        (value >= range.usual_low && value <= range.usual_high)) {
+        return 0;
+    }
+    snprintf(text, SAG_HINT_SIZE, "%s is unusual for %s %s",
+             sag_value_print(shown, sizeof shown, value, range.unit, 3),
+             kind == SAG_INDUCTOR ? "an" : "a", sag_part_kind_name(kind));
+    snprintf(hint, SAG_HINT_SIZE, "most have %s to %s; m is milli, M is mega",
+             sag_value_print(low, sizeof low, range.usual_low, range.unit, 3),
+             sag_value_print(high, sizeof high, range.usual_high, range.unit, 3));
     return 1;
 }
 

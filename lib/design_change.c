@@ -101,6 +101,7 @@ static sag_status read_quantity(const change *c, sag_part_range range, double *o
 static sag_status change_value(const change *c, sag_part *part)
 {
     sag_part_range range;
+    char text[SAG_HINT_SIZE], hint[SAG_HINT_SIZE];
     if (!sag_part_value_range(part->kind, &range)) {
         sag_report_at(c->report, SAG_ERROR, c->place, "set its control instead",
                       "%s is a switch and has no value", part->designator);
@@ -112,6 +113,9 @@ static sag_status change_value(const change *c, sag_part *part)
                       "%s has an end resistance of %g ohm, which is half of \"%s\" or more",
                       part->designator, part->end_ohm, c->value_shown);
         return SAG_BAD_INPUT;
+    }
+    if (sag_part_value_unusual(part->kind, part->value, text, hint)) {
+        sag_report_at(c->report, SAG_WARNING, c->place, hint, "%s", text);
     }
     return SAG_OK;
 }
@@ -157,7 +161,7 @@ static sag_status change_battery(const change *c)
 
 static sag_status change_target(const change *c, char *const *targets, size_t count, size_t at)
 {
-    const sag_part_range resistance = {SAG_OHM, 0, 1e6};
+    const sag_part_range resistance = {.unit = SAG_OHM, .low = 0, .high = 1e6};
     sag_design *design = c->design;
     const char *name = targets[at];
     if (sag_same_word(name, "supply.battery")) {

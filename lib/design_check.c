@@ -235,12 +235,6 @@ static void check_packages(sag_check *c)
             continue; /* its model has errors of its own */
         }
         int unused = package->model->amplifiers - package->used;
-        if (unused > 0) {
-            sag_report_on(c->report, SAG_WARNING, package->name, NULL,
-                          "%d amplifier%s unused: tie %s as a follower with its plus input at half "
-                          "supply; unused ones draw their current all the same",
-                          unused, unused == 1 ? "" : "s", unused == 1 ? "it" : "each");
-        }
         for (size_t k = 0; k < design->part_count && unused < 0; k++) {
             if (design->parts[k].package == (int)i && design->parts[k].kind == SAG_OPAMP) {
                 sag_check_error(c, sag_check_place_of(c, &design->parts[k]),

@@ -55,11 +55,15 @@ static void read_tolerance(sag_json_reader *reader, sag_part *part)
  * the checks of the whole find no loop on its account. */
 static void read_value(sag_json_reader *reader, sag_part *part)
 {
-    sag_part_range range = {SAG_OHM, 0, 0};
+    sag_part_range range = {.unit = SAG_OHM};
+    char text[SAG_HINT_SIZE], hint[SAG_HINT_SIZE];
+    const char *key = sag_part_kind_name(part->kind);
     sag_part_value_range(part->kind, &range);
-    if (!sag_json_quantity(reader, sag_part_kind_name(part->kind), SAG_REQUIRED, range.unit,
-                           range.low, range.high, &part->value)) {
+    if (!sag_json_quantity(reader, key, SAG_REQUIRED, range.unit, range.low, range.high,
+                           &part->value)) {
         part->value = 1;
+    } else if (sag_part_value_unusual(part->kind, part->value, text, hint)) {
+        sag_json_warn(reader, sag_json_get(reader, key), hint, "%s", text);
     }
 }
 

@@ -48,8 +48,13 @@ void sag_design_read_parts(sag_design_text *in, const sag_json *parts);
 typedef struct {
     sag_unit unit;
     double low, high;
+    double usual_low, usual_high; /* what these circuits mostly have: common practice */
 } sag_part_range;
 int sag_part_value_range(sag_part_kind kind, sag_part_range *range);
+
+/* Whether a value within its range lies far outside of what is usual, as after a slip between m and
+ * M or a prefix left out. text and hint (SAG_HINT_SIZE bytes each) then say so. */
+int sag_part_value_unusual(sag_part_kind kind, double value, char *text, char *hint);
 
 /* The length of the package's name in an op-amp's designator: that of "U1" in "U1A" and in "U1". */
 size_t sag_package_name_length(const char *designator);
