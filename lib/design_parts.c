@@ -39,9 +39,16 @@ static int read_pin(sag_design_text *in, sag_json_reader *reader, sag_part *part
 static void read_two_pins(sag_design_text *in, sag_json_reader *reader, sag_part *part,
                           const char *key, sag_openness openness)
 {
-    const sag_json *list = sag_read_array(reader, key, SAG_REQUIRED, 2, 2);
-    in->broken |= !list;
-    for (const sag_json *pin = list ? list->first : NULL; pin; pin = pin->next) {
+    const sag_json *list = sag_json_get(reader, key);
+    if (!list || list->type != SAG_JSON_ARRAY || list->count != 2) {
+        char hint[96];
+        snprintf(hint, sizeof hint, "name two nodes, as \"%s\": [\"in\", \"out\"]", key);
+        sag_json_error(reader, list, hint,
+                       list ? "\"%s\" is no list of two nodes" : "\"%s\" is missing", key);
+        in->broken = 1;
+        return;
+    }
+    for (const sag_json *pin = list->first; pin; pin = pin->next) {
         part->node[part->pin_count++] = sag_design_node(in, reader, pin, openness);
     }
 }

@@ -73,10 +73,15 @@ int sag_read_format(sag_json_reader *reader, const char *kind)
 {
     const char *found;
     char right[48], hint[96], excerpt[SAG_EXCERPT_SIZE];
+    snprintf(right, sizeof right, "railsag %s 1", kind);
+    if (reader->object && !sag_json_get(reader, "format")) {
+        snprintf(hint, sizeof hint, "begin the file with \"format\": \"%s\"", right);
+        sag_json_error(reader, NULL, hint, "\"format\" is missing");
+        return 1;
+    }
     if (!sag_json_text(reader, "format", SAG_REQUIRED, &found)) {
         return 1;
     }
-    snprintf(right, sizeof right, "railsag %s 1", kind);
     if (!strcmp(found, right)) {
         return 1;
     }
