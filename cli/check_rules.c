@@ -15,6 +15,8 @@ static const double reversed_v =
     0.05; /* above what offsets and leakage leave across an electrolytic */
 static const double pot_dc_v = 0.01; /* DC that makes a turning wiper crackle */
 
+enum { MOST_LISTED = 5 }; /* supplies named one by one */
+
 /* In the order in which they are reported. */
 typedef enum {
     RULE_FRESH_DAMAGE,
@@ -286,19 +288,61 @@ static int same_finding(const hit *a, const hit *b)
            (a->rule > RULE_FRESH_CAPACITOR || a->place == b->place);
 }
 
-/* "9 V, 7 V and 5 V": the supplies of hits first to end - 1, each once. */
+static int is_of_input(rule of)
+{
+    return of == RULE_INPUT_REVERSES || of == RULE_INPUT_LOST || of == RULE_INPUT_SPECIFIED;
+}
+
+/* Inputs are worst where least is left, everything else where most is. */
+static int is_worse(const hit *a, const hit *b)
+{
+    int least = is_of_input(a->rule) || a->rule == RULE_RATED_LOW;
+    return least ? a->value_v < b->value_v : a->value_v > b->value_v;
+}
+
+/* The voltage of a hit. Of an input it is the distance inside the rail, outside when negative: "1.4 V
+ * above the negative rail"; without the rail where the item before is on the same side. */
+static const char *label_hit(char *buffer, const hit *at, const hit *before)
+{
+    int below = at->value_v < 0;
+    if (!is_of_input(at->rule)) {
+        return label_value(buffer, at->value_v, SAG_VOLT);
+    }
+    /* Two digits, so that both halves of a package read alike. */
+    sag_value_print(buffer, LABEL_SIZE, fabs(at->value_v), SAG_VOLT, 2);
+    if (!before || (before->value_v < 0) != below) {
+        size_t used = strlen(buffer);
+        snprintf(buffer + used, LABEL_SIZE - used, " %s the %s rail",
+                 below == at->at_high ? "above" : "below", at->at_high ? "positive" : "negative");
+    }
+    return buffer;
+}
+
+/* "2.41 V at 5 V and 1.41 V at 3 V": hits first to end - 1, each supply with its worst setting; the
+ * worst alone where there are many. */
 static void list_places(const check_rules *rules, size_t first, size_t end, char *list)
 {
     const double *supply_v = rules->s->options->supply_v;
+    char item[LABEL_SIZE], volts[LABEL_SIZE], supply[LABEL_SIZE];
+    const hit *worst = &rules->hits[first], *before = NULL;
     size_t count = 0, index = 0;
     for (size_t i = first; i < end; i++) {
         count += i == first || rules->hits[i].place != rules->hits[i - 1].place;
+        worst = is_worse(&rules->hits[i], worst) ? &rules->hits[i] : worst;
     }
-    for (size_t i = first; i < end; i++) {
-        char volts[LABEL_SIZE];
-        if (i == first || rules->hits[i].place != rules->hits[i - 1].place) {
-            label_list(list, label_value(volts, supply_v[rules->hits[i].place], SAG_VOLT), index++,
-                       count);
+    for (size_t i = first, next; i < end; i = next) {
+        const hit *at = &rules->hits[i];
+        for (next = i + 1; next < end && rules->hits[next].place == rules->hits[i].place; next++) {
+            at = is_worse(&rules->hits[next], at) ? &rules->hits[next] : at;
+        }
+        label_hit(volts, at, count <= MOST_LISTED ? before : NULL);
+        snprintf(item, sizeof item, "%.80s at %.40s", volts,
+                 label_value(supply, supply_v[at->place], SAG_VOLT));
+        before = at;
+        if (count <= MOST_LISTED) {
+            label_list(list, item, index++, count);
+        } else if (at == worst) {
+            snprintf(list, LABEL_SIZE, "%.100s, the worst of %zu supplies", item, count);
         }
     }
 }
@@ -322,22 +366,10 @@ static void set_notice(notice *n, const char *where, const char *hint, const cha
     n->hint = hint;
 }
 
-/* worst: of hits first to end - 1; list: their supplies. */
 static const char rating_hint[] = "take a higher rating; the part's data sheet decides";
 static const char burst_hint[] =
     "take the next higher rating: over its rating an electrolytic can vent or "
     "burst; the part's data sheet decides";
-
-/* "1.41 V above the negative rail", "0.3 V below the negative rail": a distance inside the rail, or
- * outside when it is negative. */
-static const char *rest_text(char *buffer, double left_v, int at_high)
-{
-    char volts[LABEL_SIZE];
-    label_value(volts, fabs(left_v), SAG_VOLT);
-    snprintf(buffer, LABEL_SIZE, "%.64s %s the %s rail", volts,
-             (left_v < 0) == at_high ? "above" : "below", at_high ? "positive" : "negative");
-    return buffer;
-}
 
 /* "nearer to it than 1 V", "beyond it", "further than 300 mV beyond it". */
 static const char *limit_text(char *buffer, double limit_v)
@@ -354,6 +386,29 @@ static const char *limit_text(char *buffer, double limit_v)
     return buffer;
 }
 
+/* "2 fresh batteries", and which supplies take them where the design's own does not. */
+static const char *label_fresh(char *buffer, const check_rules *rules, size_t batteries)
+{
+    const session *s = rules->s;
+    const sag_supply *supply = &s->designs[0]->supply;
+    char volts[LABEL_SIZE], nominal[LABEL_SIZE];
+    size_t used = (size_t)snprintf(
+        buffer, LABEL_SIZE, batteries == 1 ? "a fresh battery" : "%zu fresh batteries", batteries);
+    double highest_v = 0;
+    for (size_t i = 0; i < s->case_count; i++) {
+        if (batteries_of(&s->cases[i], supply) == (int)batteries) {
+            highest_v = fmax(highest_v, s->cases[i].supply_v);
+        }
+    }
+    session_case own = {.supply_v = supply->nominal_v};
+    if (batteries_of(&own, supply) != (int)batteries) {
+        snprintf(buffer + used, LABEL_SIZE - used, " (a supply of %.40s; the design is for %.40s)",
+                 label_value(volts, highest_v, SAG_VOLT),
+                 label_value(nominal, supply->nominal_v, SAG_VOLT));
+    }
+    return buffer;
+}
+
 static const char *input_hint(const hit *worst)
 {
     return worst->near_mid ? "half the supply is no place for its inputs there: take an op-amp "
@@ -362,19 +417,20 @@ static const char *input_hint(const hit *worst)
                            : "bias the input nearer to half the supply";
 }
 
+/* worst: of the hits in list, which has their voltages and supplies. */
 static void describe_hit(const check_rules *rules, const hit *worst, const char *list, notice *n)
 {
     const sag_design *design = rules->s->designs[0];
     const sag_part *part = &design->parts[worst->part];
     const char *package = part->kind == SAG_OPAMP ? design->packages[part->package].name : "";
-    char volts[LABEL_SIZE], wanted[LABEL_SIZE], low[LABEL_SIZE], high[LABEL_SIZE], fresh[64];
-    char rest[LABEL_SIZE], limit[LABEL_SIZE];
+    char volts[LABEL_SIZE], wanted[LABEL_SIZE], low[LABEL_SIZE], high[LABEL_SIZE],
+        fresh[LABEL_SIZE], limit[LABEL_SIZE];
     label_value(volts, worst->value_v, SAG_VOLT);
     label_value(wanted, worst->wanted_v, SAG_VOLT);
-    rest_text(rest, worst->value_v, worst->at_high);
     limit_text(limit, worst->wanted_v);
-    snprintf(fresh, sizeof fresh, worst->place == 1 ? "a fresh battery" : "%zu fresh batteries",
-             worst->place);
+    if (worst->rule <= RULE_FRESH_CAPACITOR) {
+        label_fresh(fresh, rules, worst->place);
+    }
     if (part->kind == SAG_OPAMP) {
         label_value(low, part->opamp->supply_min_v, SAG_VOLT);
         label_value(high, part->opamp->supply_max_v, SAG_VOLT);
@@ -397,13 +453,13 @@ static void describe_hit(const check_rules *rules, const hit *worst, const char 
         break;
     case RULE_CAPACITOR:
         set_notice(n, part->designator, part->polarised ? burst_hint : rating_hint,
-                   "up to %s across it at %s, rated for %s", volts, list, wanted);
+                   "%s across it, rated for %s", list, wanted);
         break;
     case RULE_REVERSED:
         set_notice(n, part->designator,
                    "turn it round, or take one without polarity: reversed, it leaks, and can vent "
                    "or burst",
-                   "reversed by up to %s at %s", volts, list);
+                   "reversed by %s", list);
         break;
     case RULE_RATED_LOW:
     case RULE_RATED_HIGH:
@@ -414,41 +470,29 @@ static void describe_hit(const check_rules *rules, const hit *worst, const char 
                   "outside data sheet"
                 : "it is not destroyed there, but the maker does not recommend it, and results "
                   "are marked outside data sheet",
-            "%s is rated for %s to %s and gets %s that at %s (%s in the worst case)",
-            part->opamp->head.name, low, high,
-            worst->rule == RULE_RATED_LOW ? "less than" : "more than", list, volts);
+            "%s is rated for %s to %s and gets %s", part->opamp->head.name, low, high, list);
         break;
     case RULE_INPUT_REVERSES:
         set_notice(n, part->designator, input_hint(worst),
-                   "input rests %s at %s; %s the output of the %s flips to the other side", rest,
-                   list, limit, part->opamp->head.name);
+                   "input rests %s; %s the output of the %s flips to the other side", list, limit,
+                   part->opamp->head.name);
         break;
     case RULE_INPUT_LOST:
         set_notice(n, part->designator, input_hint(worst),
-                   "input rests %s at %s; %s the %s loses its gain", rest, list, limit,
-                   part->opamp->head.name);
+                   "input rests %s; %s the %s loses its gain", list, limit, part->opamp->head.name);
         break;
     case RULE_INPUT_SPECIFIED:
         set_notice(n, part->designator,
                    "it may well work there; distortion and offset may be worse than computed",
-                   "input rests %s at %s; the data sheet of the %s does not promise that it works "
-                   "%s",
-                   rest, list, part->opamp->head.name, limit);
+                   "input rests %s; the data sheet of the %s does not promise that it works %s",
+                   list, part->opamp->head.name, limit);
         break;
     case RULE_POT_DC:
         set_notice(n, part->designator,
                    "it may crackle when turned; keep DC away from it with a capacitor",
-                   "up to %s of DC across it at %s", volts, list);
+                   "DC of %s across it", list);
         break;
     }
-}
-
-/* Inputs are worst where least is left, everything else where most is. */
-static int is_worse(const hit *a, const hit *b)
-{
-    int least = a->rule == RULE_INPUT_REVERSES || a->rule == RULE_INPUT_LOST ||
-                a->rule == RULE_INPUT_SPECIFIED || a->rule == RULE_RATED_LOW;
-    return least ? a->value_v < b->value_v : a->value_v > b->value_v;
 }
 
 /* Parts about which there is the same to say share a finding. */

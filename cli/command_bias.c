@@ -220,17 +220,33 @@ static double across(const sag_part *part, const bias_result *r, int a, int b)
     return from < 0 || to < 0 ? (double)NAN : r->nodes_v[from] - r->nodes_v[to];
 }
 
+/* Less is nothing here, and would print as a stray sign. */
+static const double least_v = 1e-4;
+
 static void volts_cell(table *t, double volts)
 {
     char text[LABEL_SIZE];
-    /* Under 0.1 mV is nothing here, and would print as a stray sign. */
-    table_cell(t, "%s", label_value(text, fabs(volts) < 1e-4 ? 0 : volts, SAG_VOLT));
+    table_cell(t, "%s", label_value(text, fabs(volts) < least_v ? 0 : volts, SAG_VOLT));
+}
+
+/* Without a sign, which would hang on the order in which the file names the nodes: the positive one
+ * is shown instead. */
+static void capacitor_cells(table *t, const sag_design *design, const sag_part *part, double dc_v)
+{
+    char text[LABEL_SIZE];
+    int positive = part->node[dc_v < 0];
+    volts_cell(t, fabs(dc_v));
+    table_cell(t, "%s", fabs(dc_v) < least_v || positive < 0 ? "" : design->nodes[positive]);
+    table_cell(t, "%s", label_value(text, part->rated_v, SAG_VOLT));
 }
 
 static int write_parts(const session *s, const sag_design *design, const bias_result *r,
                        sag_part_kind kind)
 {
-    table *t = table_new(kind == SAG_CAPACITOR ? "lrrr" : "lrrrr", 2);
+    static const char *const heads[2][5] = {
+        {"capacitor", "value", "DC across", "positive at", "rated"},
+        {"pot", "value", "DC end to end", "first end to wiper", "wiper to second end"}};
+    table *t = table_new(kind == SAG_CAPACITOR ? "lrrlr" : "lrrrr", 2);
     if (!t) {
         return 0;
     }
@@ -241,24 +257,16 @@ static int write_parts(const session *s, const sag_design *design, const bias_re
         if (part->kind != kind) {
             continue;
         }
-        if (count++ == 0 && kind == SAG_CAPACITOR) {
-            table_cell(t, "capacitor");
-            table_cell(t, "value");
-            table_cell(t, "DC across");
-            table_cell(t, "rated");
-        } else if (count == 1) {
-            table_cell(t, "pot");
-            table_cell(t, "value");
-            table_cell(t, "DC end to end");
-            table_cell(t, "first end to wiper");
-            table_cell(t, "wiper to second end");
+        for (size_t k = 0; k < 5 && count == 0; k++) {
+            table_cell(t, "%s", heads[kind == SAG_POT][k]);
         }
+        count++;
         table_cell(t, "%s", part->designator);
         table_cell(t, "%s", label_value(text, part->value, kind == SAG_POT ? SAG_OHM : SAG_FARAD));
-        volts_cell(t, across(part, r, 0, 1));
         if (kind == SAG_CAPACITOR) {
-            table_cell(t, "%s", label_value(text, part->rated_v, SAG_VOLT));
+            capacitor_cells(t, design, part, across(part, r, 0, 1));
         } else {
+            volts_cell(t, across(part, r, SAG_PIN_END0, SAG_PIN_END1));
             volts_cell(t, across(part, r, SAG_PIN_END0, SAG_PIN_WIPER));
             volts_cell(t, across(part, r, SAG_PIN_WIPER, SAG_PIN_END1));
         }
@@ -365,6 +373,7 @@ int command_bias(const options *o)
 {
     session s;
     int status = session_open(&s, o);
+    s.bias_only = 1;
     if (status == EXIT_DONE) {
         status = run(&s);
     }

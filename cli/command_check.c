@@ -11,6 +11,8 @@
 #include <stdio.h>
 #include <string.h>
 
+enum { MOST_LISTED = 8 }; /* supplies named one by one */
+
 static const char *taper_name(sag_taper taper)
 {
     switch (taper) {
@@ -108,14 +110,26 @@ static int write_parts(const session *s)
 
 static void write_supplies(const session *s)
 {
-    char list[LABEL_SIZE] = "", volts[LABEL_SIZE];
+    char list[LABEL_SIZE] = "", volts[LABEL_SIZE], line[2 * LABEL_SIZE];
     const options *o = s->options;
+    const sag_battery_model *battery = o->stiff ? NULL : s->designs[0]->supply.battery;
+    double low_v = o->supply_v[0], high_v = low_v;
     for (size_t i = 0; i < o->supply_count; i++) {
+        low_v = fmin(low_v, o->supply_v[i]);
+        high_v = fmax(high_v, o->supply_v[i]);
         label_list(list, label_value(volts, o->supply_v[i], SAG_VOLT), i, o->supply_count);
     }
-    const sag_battery_model *battery = s->designs[0]->supply.battery;
-    output_format(s->table, "\nSupplies looked at: %s (%s)\n", list,
-                  o->stiff || !battery ? "bench supply" : battery->head.name);
+    if (o->supply_count > MOST_LISTED) {
+        char low[LABEL_SIZE];
+        snprintf(list, sizeof list, "%zu from %.40s to %.40s", o->supply_count,
+                 label_value(low, low_v, SAG_VOLT), label_value(volts, high_v, SAG_VOLT));
+    }
+    const char *title = battery && battery->head.title ? battery->head.title : "";
+    snprintf(line, sizeof line, "Supplies looked at: %s, of %.64s%s%.100s%s", list,
+             battery ? battery->head.name : "a bench supply", *title ? " (" : "", title,
+             *title ? ")" : "");
+    output_text(s->table, "\n");
+    output_wrapped(s->table, line, 0, 0);
 }
 
 static void write_findings(const session *s)
@@ -204,6 +218,7 @@ int command_check(const options *o)
 {
     session s;
     int status = session_open(&s, o);
+    s.bias_only = 1;
     if (status == EXIT_DONE) {
         status = compute_and_write(&s);
     }

@@ -98,28 +98,39 @@ static void judge_rows(session *s, const headroom_run *run, size_t index, int re
     }
 }
 
-/* The least margins over the frequencies of fundamentals; none where THD was not found at one of
- * them. */
-static void find_least(const session *s, headroom_run *run, size_t index)
+/* None where THD is not known at one of the frequencies, or over its figure at soft already. */
+static headroom_least find_least(const session *s, const headroom_run *run, size_t index)
 {
     const options *o = s->options;
-    for (size_t k = 0; k < SAG_PLAYING_LEVELS; k++) {
-        headroom_least least = {(double)NAN, (double)NAN};
-        for (size_t f = 0; f < o->frequency_count; f++) {
-            const headroom_row *row = &run->rows[index * o->frequency_count + f];
-            if (o->frequency_hz[f] < run->facts.low_hz || o->frequency_hz[f] > run->facts.high_hz) {
-                continue;
-            }
-            if (row->reason == SAG_HEADROOM_OVER_AT_SOFT || row->reason == SAG_HEADROOM_UNKNOWN) {
-                least = (headroom_least){(double)NAN, (double)NAN};
-                break;
-            }
-            if (isfinite(row->margin_db[k]) && !(least.db <= row->margin_db[k])) {
-                least = (headroom_least){row->margin_db[k], o->frequency_hz[f]};
-            }
+    headroom_least least = {.at_hz = (double)NAN, .reason = SAG_HEADROOM_BEYOND_RANGE};
+    words_margins margins = words_margins_start();
+    const headroom_row *worst = NULL;
+    for (size_t f = 0; f < o->frequency_count; f++) {
+        const headroom_row *row = &run->rows[index * o->frequency_count + f];
+        double hz = o->frequency_hz[f];
+        if (hz < run->facts.low_hz || hz > run->facts.high_hz) {
+            continue;
         }
-        run->least[index * SAG_PLAYING_LEVELS + k] = least;
+        if (row->reason == SAG_HEADROOM_OVER_AT_SOFT || row->reason == SAG_HEADROOM_UNKNOWN) {
+            least.reason = row->reason;
+            least.at_hz = hz;
+            worst = NULL;
+            break;
+        }
+        if (isfinite(row->margin_db[0]) && !(margins.least_db <= row->margin_db[0])) {
+            worst = row;
+        }
+        words_margins_add(&margins, row->margin_db[0], hz, "", SAG_LIMIT_NONE);
     }
+    for (size_t k = 0; k < SAG_PLAYING_LEVELS; k++) {
+        least.db[k] = worst ? worst->margin_db[k] : (double)NAN;
+    }
+    if (worst) {
+        least.reason = SAG_HEADROOM_FOUND;
+        least.at_hz = margins.hz;
+        least.flat = words_margins_flat(&margins);
+    }
+    return least;
 }
 
 static int compute_chunk(session *s, headroom_run *run, progress *bar, size_t first, size_t count)
@@ -184,7 +195,7 @@ static int compute(session *s, headroom_run *run)
         }
         status = compute_chunk(s, run, &bar, i, share);
         for (size_t k = i; k < i + share; k++) {
-            find_least(s, run, k);
+            run->least[k] = find_least(s, run, k);
         }
         session_release(s, i, share);
     }
@@ -204,10 +215,10 @@ static void write_margins(json_writer *w, const session *s, const headroom_run *
     json_close(w);
     json_object(w, "least_margin_db");
     for (size_t k = 0; k < SAG_PLAYING_LEVELS; k++) {
-        const headroom_least *least = &run->least[index * SAG_PLAYING_LEVELS + k];
+        const headroom_least *least = &run->least[index];
         json_flat_object(w, playing[k].name);
-        json_number(w, "db", least->db);
-        json_number(w, "at_hz", least->at_hz);
+        json_number(w, "db", least->db[k]);
+        json_number(w, "at_hz", isfinite(least->db[k]) ? least->at_hz : (double)NAN);
         json_close(w);
     }
     json_close(w);
@@ -281,7 +292,7 @@ static int compute_and_write(session *s, headroom_run *run)
         return EXIT_MISUSE;
     }
     run->rows = sag_new(rows, sizeof *run->rows);
-    run->least = sag_new(s->case_count * SAG_PLAYING_LEVELS, sizeof *run->least);
+    run->least = sag_new(s->case_count, sizeof *run->least);
     if (!run->rows || !run->least) {
         return session_no_memory();
     }

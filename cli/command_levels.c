@@ -83,8 +83,9 @@ static void judge_points(session *s, const levels_run *run, size_t index, int re
     size_t failed = 0, oscillating = 0;
     for (size_t i = 0; i < points; i++) {
         sag_status status = map->points[i].status;
-        oscillating += status == SAG_OSCILLATES || status == SAG_NO_SWING;
-        failed += status != SAG_OK && status != SAG_OSCILLATES && status != SAG_NO_SWING;
+        int by_circuit = session_unstable(status) || status == SAG_NO_SWING;
+        oscillating += (size_t)by_circuit;
+        failed += status != SAG_OK && !by_circuit;
     }
     s->failed |= failed > 0;
     if (failed + oscillating > 0 && !reported) {

@@ -143,7 +143,11 @@ static int write_text(const session *s, const response_point *points)
     /* Families of settings are kept together where one fits. */
     size_t families = COLUMNS / s->setting_count;
     size_t width = families > 0 ? families * s->setting_count : COLUMNS;
-    for (size_t i = 0; i < s->case_count; i += width) {
+    int some = 0;
+    for (size_t i = 0; i < s->case_count; i++) {
+        some |= session_has_results(s, &s->cases[i]);
+    }
+    for (size_t i = 0; some && i < s->case_count; i += width) {
         size_t left = s->case_count - i;
         if (!write_block(s, points, i, left < width ? left : width)) {
             return session_no_memory();
@@ -151,7 +155,9 @@ static int write_text(const session *s, const response_point *points)
     }
     output_text(s->table, "\n");
     result_text_marks(s);
-    result_text_rows(s);
+    if (some) {
+        result_text_rows(s);
+    }
     return EXIT_DONE;
 }
 

@@ -16,13 +16,16 @@ typedef struct {
     int falls_back;
 } headroom_row;
 
+/* The least margins over the frequencies of fundamentals. reason: FOUND, or why there are none. */
 typedef struct {
-    double db, at_hz;
+    double db[SAG_PLAYING_LEVELS], at_hz; /* at_hz: of the least, or of the reason */
+    sag_headroom_reason reason;
+    int flat; /* as good as the same at all frequencies */
 } headroom_least;
 
 typedef struct {
     headroom_row *rows;    /* [case][frequency] */
-    headroom_least *least; /* [case][playing level] */
+    headroom_least *least; /* [case] */
     words_facts facts;     /* its span is set before anything else */
 } headroom_run;
 

@@ -76,26 +76,42 @@ static int write_table(const session *s, const headroom_row *all)
     return done;
 }
 
+/* The frequency of the least margin is the same for all playing levels, which fall alike. */
 static void write_least(const session *s, const headroom_run *run, size_t index)
 {
-    const headroom_least *least = &run->least[index * SAG_PLAYING_LEVELS];
-    char low[LABEL_SIZE], high[LABEL_SIZE], line[1024];
+    const headroom_least *least = &run->least[index];
+    char low[LABEL_SIZE], high[LABEL_SIZE], hz[LABEL_SIZE], db[LABEL_SIZE], line[1024];
+    int one = run->facts.low_hz >= run->facts.high_hz;
     label_value(low, run->facts.low_hz, SAG_HERTZ);
     label_value(high, run->facts.high_hz, SAG_HERTZ);
-    int one = run->facts.low_hz >= run->facts.high_hz;
-    size_t used =
-        (size_t)snprintf(line, sizeof line, "Least margin %s %.40s%s%.40s:", one ? "at" : "from",
-                         low, one ? "" : " to ", one ? "" : high);
-    for (size_t k = 0; k < SAG_PLAYING_LEVELS; k++) {
-        char db[LABEL_SIZE], hz[LABEL_SIZE], item[LABEL_SIZE];
-        const char *name = s->designs[0]->playing[k].name;
-        if (isfinite(least[k].db)) {
-            snprintf(item, sizeof item, "%s %.40s %s dB at %.40s", k > 0 ? "," : "", name,
-                     label_db(db, least[k].db), label_value(hz, least[k].at_hz, SAG_HERTZ));
-        } else {
-            snprintf(item, sizeof item, "%s %.40s none", k > 0 ? "," : "", name);
+    label_value(hz, least->at_hz, SAG_HERTZ);
+    size_t used = (size_t)snprintf(line, sizeof line, "Least margin of max input %s %.40s%s%.40s: ",
+                                   one ? "at" : "from", low, one ? "" : " to ", one ? "" : high);
+    double percent = 100 * s->options->thd_limit;
+    switch (least->reason) {
+    case SAG_HEADROOM_FOUND:
+        for (size_t k = 0; k < SAG_PLAYING_LEVELS; k++) {
+            used += (size_t)snprintf(line + used, sizeof line - used, "%s%.40s %s dB",
+                                     k > 0 ? ", " : "", s->designs[0]->playing[k].name,
+                                     label_db(db, least->db[k]));
         }
-        used += (size_t)snprintf(line + used, sizeof line - used, "%s", item);
+        if (!least->flat) {
+            used += (size_t)snprintf(line + used, sizeof line - used, ", at %.40s", hz);
+        }
+        break;
+    case SAG_HEADROOM_OVER_AT_SOFT:
+        used += (size_t)snprintf(line + used, sizeof line - used,
+                                 "none, for THD is over %.3g %% at soft playing already, at %.40s",
+                                 percent, hz);
+        break;
+    case SAG_HEADROOM_BEYOND_RANGE:
+        used += (size_t)snprintf(line + used, sizeof line - used,
+                                 "%.3g %% THD is not reached up to +40 dBV", percent);
+        break;
+    case SAG_HEADROOM_UNKNOWN:
+        used += (size_t)snprintf(line + used, sizeof line - used,
+                                 "not known, for there is no solution at %.40s", hz);
+        break;
     }
     snprintf(line + used, sizeof line - used, ".");
     output_text(s->table, "\n");
@@ -124,18 +140,19 @@ static void take_margins(const session *s, const headroom_run *run, size_t index
 {
     const options *o = s->options;
     char setting[LABEL_SIZE];
-    label_family(setting, s, s->cases[index].setting);
+    words_margins margins = words_margins_start();
     for (size_t f = 0; f < o->frequency_count; f++) {
         const headroom_row *row = &run->rows[index * o->frequency_count + f];
         double hz = o->frequency_hz[f];
         double hard_dbv = sag_level_dbv(sag_playing_level_at(run->facts.hard_vpk, hz, o->slope_db));
-        if (hz < run->facts.low_hz || hz > run->facts.high_hz || row->limit.opamp < 0 ||
-            (size_t)row->limit.opamp >= s->opamp_count) {
+        if (hz < run->facts.low_hz || hz > run->facts.high_hz) {
             continue;
         }
-        words_margin(supply, row->clip_onset_dbv - hard_dbv, hz,
-                     s->opamps[row->limit.opamp]->designator, row->limit.kind, setting);
+        int known = row->limit.opamp >= 0 && (size_t)row->limit.opamp < s->opamp_count;
+        words_margins_add(&margins, known ? row->clip_onset_dbv - hard_dbv : (double)NAN, hz,
+                          known ? s->opamps[row->limit.opamp]->designator : "", row->limit.kind);
     }
+    words_margin(supply, &margins, label_family(setting, s, s->cases[index].setting));
 }
 
 /* SAG_OK when any frequency of a case came out. */
@@ -153,27 +170,12 @@ static sag_status judge(const session *s, const headroom_run *run, size_t index)
 static int write_words(const session *s, headroom_run *run)
 {
     words_facts *facts = &run->facts;
-    facts->count = s->case_count / s->setting_count;
-    facts->supplies = sag_new(facts->count, sizeof *facts->supplies);
-    facts->nominal_v = s->designs[0]->supply.nominal_v;
-    facts->hard_vpk = s->designs[0]->playing[2].vpk; /* soft, normal, hard, extreme */
-    facts->top_dbv = (double)NAN;
-    if (!facts->supplies) {
+    if (!words_start(facts, s)) {
         return 0;
     }
     for (size_t i = 0; i < s->case_count; i++) {
-        words_supply *supply = &facts->supplies[i / s->setting_count];
-        const session_case *c = &s->cases[i];
-        sag_status status = judge(s, run, i);
-        if (c->setting == 0) {
-            *supply = (words_supply){.supply_v = c->supply_v,
-                                     .status = status,
-                                     .margin_db = (double)NAN,
-                                     .lost_dbv = (double)NAN};
-        }
-        supply->marks |= c->marks;
-        if (status == SAG_OK) {
-            supply->status = SAG_OK;
+        words_supply *supply = words_case(facts, s, i, judge(s, run, i));
+        if (supply) {
             take_margins(s, run, i, supply);
         }
     }

@@ -159,7 +159,7 @@ static void take_margins(const session *s, const levels_run *run, const words_fa
 {
     const options *o = s->options;
     char setting[LABEL_SIZE];
-    label_family(setting, s, s->cases[index].setting);
+    words_margins margins = words_margins_start();
     for (size_t f = 0; f < o->frequency_count; f++) {
         sag_limit limit = {-1, SAG_LIMIT_NONE};
         double hz = o->frequency_hz[f];
@@ -168,10 +168,10 @@ static void take_margins(const session *s, const levels_run *run, const words_fa
         }
         double onset_dbv = find_onset(run, index, f, &limit);
         double hard_dbv = sag_level_dbv(sag_playing_level_at(facts->hard_vpk, hz, 6));
-        words_margin(supply, onset_dbv - hard_dbv, hz,
-                     limit.opamp >= 0 ? s->opamps[limit.opamp]->designator : "", limit.kind,
-                     setting);
+        words_margins_add(&margins, onset_dbv - hard_dbv, hz,
+                          limit.opamp >= 0 ? s->opamps[limit.opamp]->designator : "", limit.kind);
     }
+    words_margin(supply, &margins, label_family(setting, s, s->cases[index].setting));
 }
 
 /* The lowest level at which the curve has lost loss_db somewhere, and the largest loss at that
@@ -213,32 +213,16 @@ static sag_status judge(const session *s, const levels_run *run, size_t index)
 
 static int write_words(const session *s, const levels_run *run)
 {
-    size_t count = s->case_count / s->setting_count;
-    words_facts facts = {
-        .supplies = sag_new(count, sizeof *facts.supplies),
-        .count = count,
-        .nominal_v = s->designs[0]->supply.nominal_v,
-        .hard_vpk = s->designs[0]->playing[2].vpk, /* soft, normal, hard, extreme */
-        .extrapolated = 1,
-        .top_dbv = sag_level_dbv(run->levels.rising_vpk[run->levels.rising_count - 1]),
-    };
-    if (!facts.supplies) {
+    words_facts facts = {.extrapolated = 1};
+    if (!words_start(&facts, s)) {
         return 0;
     }
+    facts.bottom_dbv = sag_level_dbv(run->levels.rising_vpk[0]);
+    facts.top_dbv = sag_level_dbv(run->levels.rising_vpk[run->levels.rising_count - 1]);
     words_span(&facts, s->options->frequency_hz, s->options->frequency_count);
     for (size_t i = 0; i < s->case_count; i++) {
-        words_supply *supply = &facts.supplies[i / s->setting_count];
-        const session_case *c = &s->cases[i];
-        sag_status status = judge(s, run, i);
-        if (c->setting == 0) {
-            *supply = (words_supply){.supply_v = c->supply_v,
-                                     .status = status,
-                                     .margin_db = (double)NAN,
-                                     .lost_dbv = (double)NAN};
-        }
-        supply->marks |= c->marks;
-        if (status == SAG_OK) {
-            supply->status = SAG_OK;
+        words_supply *supply = words_case(&facts, s, i, judge(s, run, i));
+        if (supply) {
             take_margins(s, run, &facts, i, supply);
             take_loss(s, run, i, supply);
         }

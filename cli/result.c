@@ -217,9 +217,31 @@ void result_text_case(const session *s, const session_case *c)
     if (c->marks) {
         output_format(s->table, "%s\n", label_marks(text, c->marks, ", "));
     }
-    if (c->status != SAG_OK) {
+    if (!session_has_results(s, c)) {
         output_format(s->table, "not computed: %s\n", sag_status_text(c->status));
+    } else if (c->status != SAG_OK) {
+        output_format(s->table, "%s: these are the figures of a point that it does not keep\n",
+                      sag_status_text(c->status));
     }
+}
+
+/* The supplies of which a setting has this status. */
+static void write_reason(const session *s, sag_status status)
+{
+    int some = 0;
+    for (size_t i = 0; i < s->case_count; i += s->setting_count) {
+        int fits = 0;
+        for (size_t k = 0; k < s->setting_count; k++) {
+            fits |= s->cases[i + k].status == status;
+        }
+        if (fits) {
+            char supply[LABEL_SIZE];
+            output_format(s->table, "%s%s", some ? ", " : "not computed at ",
+                          label_value(supply, s->cases[i].supply_v, SAG_VOLT));
+            some = 1;
+        }
+    }
+    output_format(s->table, ": %s\n", sag_status_text(status));
 }
 
 void result_text_marks(const session *s)
@@ -237,6 +259,15 @@ void result_text_marks(const session *s)
         }
         if (some) {
             output_text(s->table, "\n");
+        }
+    }
+    for (size_t i = 0; i < s->case_count; i++) {
+        int seen = session_has_results(s, &s->cases[i]);
+        for (size_t k = 0; k < i; k++) {
+            seen |= s->cases[k].status == s->cases[i].status;
+        }
+        if (!seen) {
+            write_reason(s, s->cases[i].status);
         }
     }
 }

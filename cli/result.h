@@ -24,7 +24,8 @@ void result_text_start(const session *s);
 /* "18 V (2 x 9 V), 17.9 V at the terminals, bench drive, bass 100 %", marks in a line of their own;
  * and why there are no results, when there are none. */
 void result_text_case(const session *s, const session_case *c);
-/* A line for each mark with the supplies that have it. */
+/* A line for each mark with the supplies that have it, and one for each reason why some have no
+ * results. */
 void result_text_marks(const session *s);
 /* The marks of a supply at any control setting; first: its first case. */
 unsigned result_marks(const session *s, size_t first);

@@ -107,11 +107,21 @@ int session_open(session *s, const options *o)
     return status == EXIT_DONE ? open_outputs(s) : status;
 }
 
+int session_unstable(sag_status status)
+{
+    return status == SAG_OSCILLATES || status == SAG_LATCHES;
+}
+
+int session_has_results(const session *s, const session_case *c)
+{
+    return c->status == SAG_OK || (s->bias_only && session_unstable(c->status));
+}
+
 /* Whether a status says something about the circuit rather than about the calculation. */
 static int about_circuit(sag_status status)
 {
     return status == SAG_STOPPED || status == SAG_WOULD_DAMAGE || status == SAG_NO_SWING ||
-           status == SAG_OSCILLATES;
+           session_unstable(status);
 }
 
 /* Moves the findings of one case to the report: a supply that the circuit cannot live on is a
@@ -129,7 +139,7 @@ static void take_findings(session *s, const session_case *c, const sag_report *f
         sag_report_on(s->report, severity, finding->where ? finding->where : where, finding->hint,
                       "%s", finding->text);
     }
-    if (c->status != SAG_OK && c->status != SAG_OSCILLATES && sag_report_count(found) == 0) {
+    if (c->status != SAG_OK && !session_unstable(c->status) && sag_report_count(found) == 0) {
         sag_report_on(s->report, about_circuit(c->status) ? SAG_WARNING : SAG_ERROR, where, NULL,
                       "not computed: %s", sag_status_text(c->status));
     }
@@ -145,7 +155,7 @@ static void judge_stability(session *s, session_case *c)
     if (c->status != SAG_OK || !found.oscillates) {
         return;
     }
-    c->status = SAG_OSCILLATES;
+    c->status = found.frequency_hz > 0 ? SAG_OSCILLATES : SAG_LATCHES;
     const char *stage = found.opamp >= 0 && (size_t)found.opamp < s->opamp_count
                             ? s->opamps[found.opamp]->designator
                             : "the circuit";
@@ -158,10 +168,10 @@ static void judge_stability(session *s, session_case *c)
             "oscillates by itself near %s, so there is no response, THD or headroom to give",
             label_value(frequency, found.frequency_hz, SAG_HERTZ));
     } else {
-        sag_report_on(
-            s->report, SAG_WARNING, where, "look for feedback that goes to the wrong input",
-            "latches: the bias point does not hold itself, so there is no response, THD or "
-            "headroom to give");
+        sag_report_on(s->report, SAG_WARNING, where,
+                      "look for feedback that goes to the plus input instead of the minus input",
+                      "latches: its output goes to one of its limits and stays there, so there is "
+                      "no response, THD or headroom to give");
     }
 }
 
@@ -198,17 +208,24 @@ static void prepare_case(session *s, session_case *c)
     sag_report_free(found);
 }
 
-/* Once every supply turned out to be above what a part stands, that is an error. */
+/* A supply that the circuit cannot live on is a warning; once none is left, an error. */
 static void judge_supplies(session *s)
 {
+    size_t damage = 0;
     for (size_t i = 0; i < s->case_count; i++) {
-        if (s->cases[i].status != SAG_WOULD_DAMAGE) {
+        damage += s->cases[i].status == SAG_WOULD_DAMAGE;
+        if (session_has_results(s, &s->cases[i]) || !about_circuit(s->cases[i].status)) {
             return;
         }
     }
-    sag_report_on(s->report, SAG_ERROR, NULL, "ask for a lower one, as in --supply 9V",
-                  "every supply asked for is above the absolute maximum of a part");
     s->failed = 1;
+    if (damage == s->case_count) {
+        sag_report_on(s->report, SAG_ERROR, NULL, "ask for a lower one, as in --supply 9V",
+                      "every supply asked for is above the absolute maximum of a part");
+    } else {
+        sag_report_on(s->report, SAG_ERROR, NULL, NULL,
+                      "nothing could be computed at any supply asked for");
+    }
 }
 
 int session_prepare(session *s, size_t first, size_t count)

@@ -26,8 +26,7 @@ typedef struct {
     sag_bias *bias;
     sag_response *response;
     /* Kept afterwards: */
-    sag_status status; /* SAG_OK, or why there are no results; SAG_OSCILLATES has a bias point all
-                          the same */
+    sag_status status;       /* SAG_OK, or why there are no results; see session_unstable */
     sag_supply_state supply; /* batteries 0 when there is no network */
     double terminal_v;       /* NAN without a bias point */
     double drain_a;
@@ -51,6 +50,7 @@ typedef struct {
     output *table, *json, *csv, *plot; /* NULL: not asked for */
     int failed;                        /* a result is missing that should be there */
     int findings_shown;                /* the command prints the findings itself */
+    int bias_only; /* the command shows the bias point, which unstable cases have too */
 } session;
 
 /* Cases that are prepared at a time: enough to keep threads busy, few enough for the memory of
@@ -64,6 +64,12 @@ int session_open(session *s, const options *o);
  * findings go to the report. 0: stop (no memory, or a signal). */
 int session_prepare(session *s, size_t first, size_t count);
 void session_release(session *s, size_t first, size_t count);
+
+/* Whether a status is that of a case which has a bias point, but one that it does not keep. */
+int session_unstable(sag_status status);
+
+/* Whether a case has what the command is to show. */
+int session_has_results(const session *s, const session_case *c);
 
 /* Refuses work whose results would not fit: `bytes` for all of them. Returns 0 with a sentence. */
 int session_fits(const session *s, double bytes);

@@ -33,6 +33,9 @@ static const double lowest_hz = 31, highest_hz = 400;
 
 enum { MOST_LISTED = 8 }; /* supplies named one by one */
 
+/* A difference that a table with one decimal may not even show, dB. */
+static const double flat_db = 0.1;
+
 void words_span(words_facts *facts, const double *frequency_hz, size_t count)
 {
     facts->low_hz = (double)NAN;
@@ -48,14 +51,67 @@ void words_span(words_facts *facts, const double *frequency_hz, size_t count)
     }
 }
 
-void words_margin(words_supply *supply, double margin_db, double hz, const char *stage,
-                  sag_limit_kind limit, const char *setting)
+int words_start(words_facts *facts, const session *s)
 {
-    if (isfinite(margin_db) && !(supply->margin_db <= margin_db)) {
-        supply->margin_db = margin_db;
-        supply->margin_hz = hz;
-        supply->stage = stage;
-        supply->limit = limit;
+    facts->count = s->case_count / s->setting_count;
+    facts->supplies = sag_new(facts->count, sizeof *facts->supplies);
+    facts->nominal_v = s->designs[0]->supply.nominal_v;
+    facts->hard_vpk = s->designs[0]->playing[2].vpk; /* soft, normal, hard, extreme */
+    facts->bottom_dbv = facts->top_dbv = (double)NAN;
+    for (size_t i = 0; facts->supplies && i < facts->count; i++) {
+        const session_case *c = &s->cases[i * s->setting_count];
+        facts->supplies[i] = (words_supply){.supply_v = c->supply_v,
+                                            .status = c->status,
+                                            .margin_db = (double)NAN,
+                                            .margin_hz = (double)NAN,
+                                            .lost_dbv = (double)NAN};
+    }
+    return facts->supplies != NULL;
+}
+
+words_supply *words_case(words_facts *facts, const session *s, size_t index, sag_status status)
+{
+    words_supply *supply = &facts->supplies[index / s->setting_count];
+    supply->marks |= s->cases[index].marks;
+    if (status == SAG_OK || s->cases[index].setting == 0) {
+        supply->status = status;
+    }
+    return status == SAG_OK ? supply : NULL;
+}
+
+words_margins words_margins_start(void)
+{
+    return (words_margins){.least_db = (double)NAN, .most_db = -(double)INFINITY, .stage = ""};
+}
+
+void words_margins_add(words_margins *margins, double margin_db, double hz, const char *stage,
+                       sag_limit_kind limit)
+{
+    if (!isfinite(margin_db)) {
+        margins->most_db = (double)INFINITY;
+        return;
+    }
+    margins->most_db = fmax(margins->most_db, margin_db);
+    if (!(margins->least_db <= margin_db)) {
+        margins->least_db = margin_db;
+        margins->hz = hz;
+        margins->stage = stage;
+        margins->limit = limit;
+    }
+}
+
+int words_margins_flat(const words_margins *margins)
+{
+    return margins->most_db - margins->least_db < flat_db;
+}
+
+void words_margin(words_supply *supply, const words_margins *margins, const char *setting)
+{
+    if (isfinite(margins->least_db) && !(supply->margin_db <= margins->least_db)) {
+        supply->margin_db = margins->least_db;
+        supply->margin_hz = words_margins_flat(margins) ? (double)NAN : margins->hz;
+        supply->stage = margins->stage;
+        supply->limit = margins->limit;
         snprintf(supply->setting, sizeof supply->setting, "%s", setting);
     }
 }
@@ -124,45 +180,57 @@ static const words_supply *find_other(const words_facts *facts, const words_supp
     return highest && highest->supply_v > main_supply->supply_v + 1e-6 ? highest : below;
 }
 
+/* "at 41.2 Hz", or "from 31.7 Hz to 399 Hz" with NAN. */
+static const char *place_label(char *buffer, const words_facts *facts, double hz)
+{
+    char low[LABEL_SIZE], high[LABEL_SIZE];
+    int one = facts->low_hz >= facts->high_hz;
+    if (isnan(hz) && !one) {
+        snprintf(buffer, LABEL_SIZE, "from %.64s to %.64s",
+                 label_value(low, facts->low_hz, SAG_HERTZ),
+                 label_value(high, facts->high_hz, SAG_HERTZ));
+    } else {
+        snprintf(buffer, LABEL_SIZE, "at %.64s",
+                 label_value(low, isnan(hz) ? facts->low_hz : hz, SAG_HERTZ));
+    }
+    return buffer;
+}
+
 static void write_limit(sentences *out, const words_facts *facts, const words_supply *supply)
 {
-    char volts[LABEL_SIZE], hz[LABEL_SIZE], other_hz[LABEL_SIZE], hard[LABEL_SIZE];
+    char volts[LABEL_SIZE], hard[LABEL_SIZE], place[LABEL_SIZE], distance[LABEL_SIZE];
     label_value(volts, supply->supply_v, SAG_VOLT);
     label_value(hard, facts->hard_vpk, SAG_VOLT);
     if (!has_margin(supply)) {
-        say(out, "At %s no stage meets a limit from %s to %s.", volts,
-            label_value(hz, facts->low_hz, SAG_HERTZ),
-            label_value(other_hz, facts->high_hz, SAG_HERTZ));
+        say(out, "At %s no stage meets a limit %s.", volts, place_label(place, facts, (double)NAN));
         return;
     }
-    int under = supply->margin_db < 0;
-    say(out, "At %s%s%s %s %s first, at %s, ", volts, *supply->setting ? " with " : "",
-        supply->setting, supply->stage, meets(supply->limit),
-        label_value(hz, supply->margin_hz, SAG_HERTZ));
-    if (fabs(supply->margin_db) < 0.05) { /* would read as 0.0 dB */
-        say(out, "right at hard playing (%s peak).", hard);
+    int under = supply->margin_db < 0, right_at = fabs(supply->margin_db) < 0.05;
+    if (right_at) { /* would read as 0.0 dB */
+        snprintf(distance, sizeof distance, "right at");
     } else {
-        say(out, "%s%.1f dB %s hard playing (%s peak)%s.", facts->extrapolated ? "about " : "",
-            fabs(supply->margin_db), under ? "below" : "above", hard,
-            under ? ": hard playing does not come through clean" : "");
+        snprintf(distance, sizeof distance, "%s%.1f dB %s", facts->extrapolated ? "about " : "",
+                 fabs(supply->margin_db), under ? "below" : "above");
     }
+    say(out, "At %s%s%s clip onset lies %s hard playing (%s peak) %s, where %s %s%s.", volts,
+        *supply->setting ? " with " : "", supply->setting, distance, hard,
+        place_label(place, facts, supply->margin_hz), supply->stage, meets(supply->limit),
+        under && !right_at ? ": hard playing does not come through clean" : "");
 }
 
-/* The supplies at which hard playing does or does not meet a limit, as a list; returns their
- * number. */
-static size_t list_hard(const words_facts *facts, int clean, char *list)
+/* The supplies that fit, as a list; returns their number. */
+static size_t list_supplies(const words_facts *facts, int (*fits)(const words_supply *, int),
+                            int wanted, char *list)
 {
     size_t count = 0, index = 0;
-    for (int pass = 0; pass < 2; pass++) {
-        for (size_t i = 0; i < facts->count; i++) {
-            const words_supply *supply = &facts->supplies[i];
-            int fits = supply->status == SAG_OK && (!(supply->margin_db < 0)) == clean;
-            char volts[LABEL_SIZE];
-            if (fits && pass == 0) {
-                count++;
-            } else if (fits) {
-                label_list(list, label_value(volts, supply->supply_v, SAG_VOLT), index++, count);
-            }
+    for (size_t i = 0; i < facts->count; i++) {
+        count += fits(&facts->supplies[i], wanted) != 0;
+    }
+    for (size_t i = 0; i < facts->count; i++) {
+        char volts[LABEL_SIZE];
+        if (fits(&facts->supplies[i], wanted)) {
+            label_list(list, label_value(volts, facts->supplies[i].supply_v, SAG_VOLT), index++,
+                       count);
         }
     }
     if (count > MOST_LISTED) {
@@ -171,14 +239,30 @@ static size_t list_hard(const words_facts *facts, int clean, char *list)
     return count;
 }
 
+/* Whether hard playing stays under every limit. */
+static int is_clean(const words_supply *supply, int clean)
+{
+    return supply->status == SAG_OK && (!(supply->margin_db < 0)) == clean;
+}
+
+static int is_outside(const words_supply *supply, int outside)
+{
+    return supply->status == SAG_OK && !!(supply->marks & SAG_MARK_OUTSIDE_SHEET) == outside;
+}
+
+static int has_status(const words_supply *supply, int status)
+{
+    return supply->status == (sag_status)status;
+}
+
 /* What another supply buys, and where hard playing stays clean. */
 static void write_supplies(sentences *out, const words_facts *facts,
                            const words_supply *main_supply)
 {
     char one[LABEL_SIZE], two[LABEL_SIZE], clean[LABEL_SIZE], limited[LABEL_SIZE];
     const words_supply *other = has_margin(main_supply) ? find_other(facts, main_supply) : NULL;
-    size_t clean_count = list_hard(facts, 1, clean);
-    size_t limited_count = list_hard(facts, 0, limited);
+    size_t clean_count = list_supplies(facts, is_clean, 1, clean);
+    size_t limited_count = list_supplies(facts, is_clean, 0, limited);
     if (clean_count + limited_count < 2) {
         return;
     }
@@ -207,53 +291,37 @@ static void write_curve(sentences *out, const words_facts *facts, const words_su
     if (isnan(facts->top_dbv)) {
         return;
     }
-    if (isfinite(supply->lost_dbv)) {
-        label_db(dbv, supply->lost_dbv);
-        say(out,
-            " At %s the EQ curve has lost 1 dB or more from %s%s%s dBV%s on: there %.1f dB at %s.",
-            volts, supply->lost_name ? supply->lost_name : "",
-            supply->lost_name ? " playing (" : "", dbv, supply->lost_name ? ")" : "",
-            supply->lost_db, label_value(hz, supply->lost_hz, SAG_HERTZ));
-    } else {
+    if (!isfinite(supply->lost_dbv)) {
         say(out, " At %s the EQ curve stays within 1 dB up to the loudest level, %s dBV.", volts,
             label_db(dbv, facts->top_dbv));
+        return;
     }
-}
-
-/* Supplies whose results are outside a data sheet, as a list; returns their number. */
-static size_t list_outside(const words_facts *facts, char *list)
-{
-    size_t count = 0, index = 0;
-    for (int pass = 0; pass < 2; pass++) {
-        for (size_t i = 0; i < facts->count; i++) {
-            const words_supply *supply = &facts->supplies[i];
-            int fits = supply->status == SAG_OK && supply->marks & SAG_MARK_OUTSIDE_SHEET;
-            char volts[LABEL_SIZE];
-            if (fits && pass == 0) {
-                count++;
-            } else if (fits) {
-                label_list(list, label_value(volts, supply->supply_v, SAG_VOLT), index++, count);
-            }
-        }
-    }
-    if (count > MOST_LISTED) {
-        snprintf(list, LABEL_SIZE, "%zu of %zu supplies", count, facts->count);
-    }
-    return count;
+    int softest = supply->lost_dbv <= facts->bottom_dbv;
+    label_db(dbv, supply->lost_dbv);
+    say(out, " At %s the EQ curve has lost 1 dB or more %s %s%s%s dBV%s", volts,
+        softest ? "at" : "from", supply->lost_name ? supply->lost_name : "",
+        supply->lost_name ? " playing (" : "", dbv, supply->lost_name ? ")" : "");
+    say(out, "%s %.1f dB at %s.", softest ? " already, the softest level computed:" : " on: there",
+        supply->lost_db, label_value(hz, supply->lost_hz, SAG_HERTZ));
 }
 
 static void write_reservations(sentences *out, const words_facts *facts, int started)
 {
-    char list[LABEL_SIZE], volts[LABEL_SIZE];
-    if (list_outside(facts, list) > 0) {
+    char list[LABEL_SIZE];
+    if (list_supplies(facts, is_outside, 1, list) > 0) {
         say(out, "%sThe figures at %s are outside a part's data sheet.", started ? " " : "", list);
         started = 1;
     }
     for (size_t i = 0; i < facts->count; i++) {
-        const words_supply *supply = &facts->supplies[i];
-        if (supply->status != SAG_OK) {
-            say(out, "%sThere are no figures at %s: %s.", started ? " " : "",
-                label_value(volts, supply->supply_v, SAG_VOLT), sag_status_text(supply->status));
+        sag_status status = facts->supplies[i].status;
+        int seen = status == SAG_OK;
+        for (size_t k = 0; k < i; k++) {
+            seen |= facts->supplies[k].status == status;
+        }
+        if (!seen) {
+            list_supplies(facts, has_status, (int)status, list);
+            say(out, "%sThere are no figures at %s: %s.", started ? " " : "", list,
+                sag_status_text(status));
             started = 1;
         }
     }

@@ -41,6 +41,7 @@ static const char *write_words(words_supply *supplies, size_t count, double top_
                          .low_hz = 31.7,
                          .high_hz = 399,
                          .extrapolated = extrapolated,
+                         .bottom_dbv = -40,
                          .top_dbv = top_dbv};
     int fd = mkstemp(name);
     assert_true(fd >= 0);
@@ -67,12 +68,12 @@ static void one_supply_reads(void **state)
     words_supply over = rail(9, 3.2), under = rail(9, -2.14);
     assert_string_equal(
         write_words(&over, 1, NONE, 0),
-        "At 9 V U1B reaches its positive rail first, at 41.2 Hz, 3.2 dB above hard playing "
-        "(1 V peak). ");
+        "At 9 V clip onset lies 3.2 dB above hard playing (1 V peak) at 41.2 Hz, where U1B reaches "
+        "its positive rail. ");
     assert_string_equal(
         write_words(&under, 1, NONE, 1),
-        "At 9 V U1B reaches its positive rail first, at 41.2 Hz, about 2.1 dB below hard "
-        "playing (1 V peak): hard playing does not come through clean. ");
+        "At 9 V clip onset lies about 2.1 dB below hard playing (1 V peak) at 41.2 Hz, where U1B "
+        "reaches its positive rail: hard playing does not come through clean. ");
 }
 
 static void a_margin_of_nothing_reads(void **state)
@@ -80,8 +81,8 @@ static void a_margin_of_nothing_reads(void **state)
     (void)state;
     words_supply supply = rail(9, -0.03);
     assert_string_equal(write_words(&supply, 1, NONE, 1),
-                        "At 9 V U1B reaches its positive rail first, at 41.2 Hz, right at hard "
-                        "playing (1 V peak). ");
+                        "At 9 V clip onset lies right at hard playing (1 V peak) at 41.2 Hz, where "
+                        "U1B reaches its positive rail. ");
 }
 
 static void no_limit_reads(void **state)
@@ -102,8 +103,8 @@ static void several_supplies_read(void **state)
     words_supply supplies[] = {rail(18, 9.4), rail(9, 3), rail(5, -2.5), missing(3, SAG_STOPPED)};
     supplies[2].marks = SAG_MARK_OUTSIDE_SHEET;
     assert_string_equal(write_words(supplies, 4, NONE, 0),
-                        "At 9 V U1B reaches its positive rail first, at 41.2 Hz, 3.0 dB above hard "
-                        "playing (1 V peak). "
+                        "At 9 V clip onset lies 3.0 dB above hard playing (1 V peak) at 41.2 Hz, "
+                        "where U1B reaches its positive rail. "
                         "18 V instead of 9 V buys 6.4 dB; hard playing stays clean at 18 V and 9 V "
                         "and meets a limit at 5 V. "
                         "The figures at 5 V are outside a part's data sheet. There are no figures "
@@ -116,27 +117,28 @@ static void a_lower_supply_costs(void **state)
     (void)state;
     words_supply supplies[] = {rail(5, -1), rail(7, 2)};
     assert_string_equal(write_words(supplies, 2, NONE, 0),
-                        "At 5 V U1B reaches its positive rail first, at 41.2 Hz, 1.0 dB below hard "
-                        "playing (1 V peak): hard "
+                        "At 5 V clip onset lies 1.0 dB below hard playing (1 V peak) at 41.2 Hz, "
+                        "where U1B reaches its positive rail: hard "
                         "playing does not come through clean. 7 V instead of 5 V buys 3.0 dB; hard "
                         "playing stays clean at "
                         "7 V and meets a limit at 5 V. ");
     supplies[1].supply_v = 9;
     assert_string_equal(
         write_words(supplies, 2, NONE, 0),
-        "At 9 V U1B reaches its positive rail first, at 41.2 Hz, 2.0 dB above hard playing (1 V "
-        "peak). 5 V "
+        "At 9 V clip onset lies 2.0 dB above hard playing (1 V peak) at 41.2 Hz, where U1B "
+        "reaches its positive rail. 5 V "
         "instead of 9 V costs 3.0 dB; hard playing stays clean at 9 V and meets a limit at 5 V. ");
 }
 
 static void nothing_computed_reads(void **state)
 {
     (void)state;
-    words_supply supplies[] = {missing(60, SAG_WOULD_DAMAGE), missing(2, SAG_STOPPED)};
+    words_supply supplies[] = {missing(60, SAG_WOULD_DAMAGE), missing(2, SAG_STOPPED),
+                               missing(1, SAG_STOPPED)};
     assert_string_equal(
-        write_words(supplies, 2, 10, 1),
+        write_words(supplies, 3, 10, 1),
         "There are no figures at 60 V: a part gets more than its absolute maximum supply. "
-        "There are no figures at 2 V: a part gets less than the supply it works at. ");
+        "There are no figures at 2 V and 1 V: a part gets less than the supply it works at. ");
 }
 
 static void the_curve_reads(void **state)
@@ -156,6 +158,11 @@ static void the_curve_reads(void **state)
     supply.lost_dbv = -3.01;
     assert_non_null(strstr(write_words(&supply, 1, 10, 1),
                            " from hard playing (-3.0 dBV) on: there 2.3 dB at 20 Hz. "));
+    supply.lost_name = "soft";
+    supply.lost_dbv = -40;
+    assert_non_null(strstr(write_words(&supply, 1, 10, 1),
+                           " At 9 V the EQ curve has lost 1 dB or more at soft playing (-40.0 dBV) "
+                           "already, the softest level computed: 2.3 dB at 20 Hz. "));
 }
 
 /* Every kind of limit makes a sentence of its own. */
@@ -166,11 +173,11 @@ static void limits_read(void **state)
         sag_limit_kind kind;
         const char *text;
     } rows[] = {
-        {SAG_LIMIT_RAIL_NEGATIVE, "U1B reaches its negative rail first"},
-        {SAG_LIMIT_SLEW, "U1B reaches its slew rate first"},
-        {SAG_LIMIT_CURRENT, "U1B reaches its output current limit first"},
-        {SAG_LIMIT_INPUT_RANGE, "U1B leaves its input range first"},
-        {SAG_LIMIT_NO_SWING, "U1B runs out of swing first"},
+        {SAG_LIMIT_RAIL_NEGATIVE, ", where U1B reaches its negative rail. "},
+        {SAG_LIMIT_SLEW, ", where U1B reaches its slew rate. "},
+        {SAG_LIMIT_CURRENT, ", where U1B reaches its output current limit. "},
+        {SAG_LIMIT_INPUT_RANGE, ", where U1B leaves its input range. "},
+        {SAG_LIMIT_NO_SWING, ", where U1B runs out of swing. "},
     };
     for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
         words_supply supply = rail(9, 1);
@@ -183,14 +190,48 @@ static void a_family_names_its_setting(void **state)
 {
     (void)state;
     words_supply supply = missing(9, SAG_OK);
-    words_margin(&supply, 4, 100, "U1A", SAG_LIMIT_SLEW, "bass 0 %");
-    words_margin(&supply, 1, 50, "U1B", SAG_LIMIT_RAIL_POSITIVE, "bass 100 %");
-    words_margin(&supply, 2, 60, "U1A", SAG_LIMIT_SLEW, "bass 50 %");
-    words_margin(&supply, NONE, 70, "U1A", SAG_LIMIT_SLEW, "bass 60 %");
+    static const struct {
+        double margin_db, hz;
+        const char *stage, *setting;
+        sag_limit_kind limit;
+    } rows[] = {{4, 100, "U1A", "bass 0 %", SAG_LIMIT_SLEW},
+                {1, 50, "U1B", "bass 100 %", SAG_LIMIT_RAIL_POSITIVE},
+                {2, 60, "U1A", "bass 50 %", SAG_LIMIT_SLEW},
+                {NONE, 70, "U1A", "bass 60 %", SAG_LIMIT_SLEW}};
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+        words_margins margins = words_margins_start();
+        words_margins_add(&margins, 20, 41.2, "U1A", SAG_LIMIT_SLEW);
+        words_margins_add(&margins, rows[i].margin_db, rows[i].hz, rows[i].stage, rows[i].limit);
+        words_margins_add(&margins, 10, 200, "U1A", SAG_LIMIT_SLEW);
+        words_margin(&supply, &margins, rows[i].setting);
+    }
     assert_string_equal(
         write_words(&supply, 1, NONE, 0),
-        "At 9 V with bass 100 % U1B reaches its positive rail first, at 50 Hz, 1.0 dB above "
-        "hard playing (1 V peak). ");
+        "At 9 V with bass 100 % clip onset lies 1.0 dB above hard playing (1 V peak) at 50 Hz, "
+        "where U1B reaches its positive rail. ");
+}
+
+/* On a flat curve the frequency of the least margin is chance. */
+static void a_flat_curve_names_the_span(void **state)
+{
+    (void)state;
+    for (int kind = 0; kind < 3; kind++) {
+        words_supply supply = missing(9, SAG_OK);
+        words_margins margins = words_margins_start();
+        words_margins_add(&margins, 5.06, 50, "U1A", SAG_LIMIT_RAIL_NEGATIVE);
+        words_margins_add(&margins, 5.0, 100, "U1A", SAG_LIMIT_RAIL_NEGATIVE);
+        if (kind > 0) { /* more elsewhere, or no limit at all */
+            words_margins_add(&margins, kind == 1 ? 5.2 : NONE, 200, "U1A",
+                              SAG_LIMIT_RAIL_NEGATIVE);
+        }
+        words_margin(&supply, &margins, "");
+        assert_string_equal(
+            write_words(&supply, 1, NONE, 0),
+            kind == 0 ? "At 9 V clip onset lies 5.0 dB above hard playing (1 V peak) from "
+                        "31.7 Hz to 399 Hz, where U1A reaches its negative rail. "
+                      : "At 9 V clip onset lies 5.0 dB above hard playing (1 V peak) at "
+                        "100 Hz, where U1A reaches its negative rail. ");
+    }
 }
 
 static void many_supplies_are_counted(void **state)
@@ -230,6 +271,7 @@ int main(void)
         cmocka_unit_test(the_curve_reads),
         cmocka_unit_test(limits_read),
         cmocka_unit_test(a_family_names_its_setting),
+        cmocka_unit_test(a_flat_curve_names_the_span),
         cmocka_unit_test(many_supplies_are_counted),
         cmocka_unit_test(span_is_that_of_fundamentals),
     };
