@@ -29,9 +29,9 @@ typedef struct sag_zlu sag_zlu; /* complex */
 sag_status sag_lu_new(size_t n, sag_lu **out); /* *out is NULL unless SAG_OK */
 void sag_lu_free(sag_lu *lu);                  /* NULL is fine */
 
-/* Factors a (not modified). SAG_SINGULAR when a column has no pivot or, with least_rcond above 0,
- * the reciprocal condition is under it; *weak (may be NULL) is then the unknown that is not
- * determined. */
+/* Factors a (not modified). SAG_SINGULAR when an entry is not finite, a column has no pivot or, with
+ * least_rcond above 0, the reciprocal condition is under it; *weak (may be NULL) is then the unknown
+ * that is not determined. */
 sag_status sag_lu_factor(sag_lu *lu, const double *a, double least_rcond, size_t *weak);
 
 /* b: n values; in: right side, out: solution. */
@@ -44,7 +44,10 @@ double sag_lu_rcond(sag_lu *lu);
 
 sag_status sag_zlu_new(size_t n, sag_zlu **out);
 void sag_zlu_free(sag_zlu *lu);
+/* As sag_lu_factor; also SAG_SINGULAR when the reciprocal condition is under 1e-15, so that no digit
+ * of a solution would be left. */
 sag_status sag_zlu_factor(sag_zlu *lu, const double complex *a, size_t *weak);
+double sag_zlu_rcond(sag_zlu *lu);
 void sag_zlu_solve(sag_zlu *lu, double complex *b);
 /* Solves with the transpose (not conjugated): the adjoint network. */
 void sag_zlu_solve_transposed(sag_zlu *lu, double complex *b);
