@@ -10,7 +10,7 @@
 #include <math.h>
 #include <stdio.h>
 
-/* Frequencies a work item; fixed, so that the results do not depend on the threads. */
+/* Frequencies a work item. */
 #define BLOCK 4
 /* The scan for the distortion-limited level goes up in steps of this, as far as HIGHEST_DBV. */
 #define SCAN_DB     3.0
@@ -220,7 +220,6 @@ typedef struct {
     const sag_bias *const *biases;
     const sag_headroom_request *request;
     sag_headroom **results;
-    size_t blocks;
 } map_work;
 
 static sag_headroom_point unknown_point(void)
@@ -233,20 +232,19 @@ static sag_headroom_point unknown_point(void)
                                 .max_output_vpk = (double)NAN};
 }
 
-static sag_status run_block(void *context, size_t index)
+static sag_status run_block(void *context, size_t bias, size_t from, size_t to)
 {
     const map_work *work = context;
     const sag_headroom_request *request = work->request;
-    const sag_bias *bias = work->biases[index / work->blocks];
-    sag_headroom *headroom = work->results[index / work->blocks];
-    size_t from = index % work->blocks * BLOCK, to = from + BLOCK;
-    search s = {.opamps = sag_network_opamp_count(sag_bias_network(bias)),
+    const sag_bias *at = work->biases[bias];
+    sag_headroom *headroom = work->results[bias];
+    search s = {.opamps = sag_network_opamp_count(sag_bias_network(at)),
                 .thd_limit = request->thd_limit};
     sag_steady_settings settings = request->steady;
     settings.one_lane = 1; /* a search has one level at a time */
     s.swings = sag_new(s.opamps + 1, sizeof *s.swings);
-    sag_status status = s.swings ? sag_steady_new(bias, &settings, &s.steady) : SAG_NO_MEMORY;
-    for (size_t f = from; status == SAG_OK && f < to && f < request->frequency_count; f++) {
+    sag_status status = s.swings ? sag_steady_new(at, &settings, &s.steady) : SAG_NO_MEMORY;
+    for (size_t f = from; status == SAG_OK && f < to; f++) {
         s.failed = 0;
         s.remembered = 0;
         status = sag_steady_frequency(s.steady, request->frequency_hz[f]);
@@ -308,13 +306,15 @@ sag_status sag_headroom_compute(const sag_bias *const *biases, size_t count,
         }
         status = results[i] && results[i]->points ? status : SAG_NO_MEMORY;
     }
-    map_work work = {.biases = biases,
-                     .request = request,
-                     .results = results,
-                     .blocks = (request->frequency_count + BLOCK - 1) / BLOCK};
+    map_work work = {.biases = biases, .request = request, .results = results};
+    sag_parallel_blocks map = {.biases = count,
+                               .frequencies = request->frequency_count,
+                               .size = BLOCK,
+                               .block = run_block,
+                               .context = &work};
     if (status == SAG_OK) {
-        status = sag_parallel_run(count * work.blocks, request->threads, run_block, &work,
-                                  request->progress, request->progress_context);
+        status =
+            sag_parallel_map(&map, request->threads, request->progress, request->progress_context);
     }
     if (status == SAG_OK) {
         report_failures(&work, count, report);

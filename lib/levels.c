@@ -8,14 +8,13 @@
 #include <math.h>
 #include <stdio.h>
 
-/* Frequencies a work item; fixed, so that what starts from what does not depend on the threads. */
+/* Frequencies a work item. */
 #define BLOCK 8
 
 typedef struct {
     const sag_bias *const *biases;
     const sag_levels_request *request;
     sag_levels **results;
-    size_t blocks; /* a bias point */
 } map_work;
 
 static sag_levels *make_levels(const sag_bias *bias, const sag_levels_request *request)
@@ -64,21 +63,20 @@ static void carry_limits(sag_levels *levels, size_t f)
     }
 }
 
-static sag_status run_block(void *context, size_t index)
+static sag_status run_block(void *context, size_t bias, size_t from, size_t to)
 {
     const map_work *work = context;
     const sag_levels_request *request = work->request;
-    sag_levels *levels = work->results[index / work->blocks];
+    sag_levels *levels = work->results[bias];
     size_t opamps = levels->opamp_count, count = request->level_count;
-    size_t from = index % work->blocks * BLOCK, to = from + BLOCK;
     sag_steady *steady = NULL;
     sag_steady_point *points = sag_new(count, sizeof *points);
     sag_opamp_swing *swings = sag_new(count * (opamps + 1), sizeof *swings);
     sag_status status = points && swings ? SAG_OK : SAG_NO_MEMORY;
     if (status == SAG_OK) {
-        status = sag_steady_new(work->biases[index / work->blocks], &request->steady, &steady);
+        status = sag_steady_new(work->biases[bias], &request->steady, &steady);
     }
-    for (size_t f = from; status == SAG_OK && f < to && f < request->frequency_count; f++) {
+    for (size_t f = from; status == SAG_OK && f < to; f++) {
         status = sag_steady_frequency(steady, request->frequency_hz[f]);
         levels->onset_limit[f] = (sag_limit){-1, SAG_LIMIT_NONE};
         levels->onset_vpk[f] = status == SAG_OK
@@ -133,13 +131,15 @@ sag_status sag_levels_compute(const sag_bias *const *biases, size_t count,
         results[i] = make_levels(biases[i], request);
         status = results[i] ? status : SAG_NO_MEMORY;
     }
-    map_work work = {.biases = biases,
-                     .request = request,
-                     .results = results,
-                     .blocks = (request->frequency_count + BLOCK - 1) / BLOCK};
+    map_work work = {.biases = biases, .request = request, .results = results};
+    sag_parallel_blocks map = {.biases = count,
+                               .frequencies = request->frequency_count,
+                               .size = BLOCK,
+                               .block = run_block,
+                               .context = &work};
     if (status == SAG_OK) {
-        status = sag_parallel_run(count * work.blocks, request->threads, run_block, &work,
-                                  request->progress, request->progress_context);
+        status =
+            sag_parallel_map(&map, request->threads, request->progress, request->progress_context);
     }
     if (status == SAG_OK) {
         report_failures(&work, count, report);

@@ -68,3 +68,24 @@ sag_status sag_parallel_run(size_t count, int threads,
     sag_free(thread);
     return q.status;
 }
+
+static size_t blocks_of(const sag_parallel_blocks *map)
+{
+    return (map->frequencies + map->size - 1) / map->size;
+}
+
+static sag_status run_block(void *context, size_t index)
+{
+    const sag_parallel_blocks *map = context;
+    size_t from = index % blocks_of(map) * map->size, to = from + map->size;
+    return map->block(map->context, index / blocks_of(map), from,
+                      to < map->frequencies ? to : map->frequencies);
+}
+
+sag_status sag_parallel_map(const sag_parallel_blocks *map, int threads, sag_progress progress,
+                            void *progress_context)
+{
+    sag_parallel_blocks own = *map;
+    return sag_parallel_run(map->biases * blocks_of(map), threads, run_block, &own, progress,
+                            progress_context);
+}

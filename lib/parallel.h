@@ -14,4 +14,14 @@ sag_status sag_parallel_run(size_t count, int threads,
                             sag_status (*item)(void *context, size_t index), void *context,
                             sag_progress progress, void *progress_context);
 
+/* The same for a map: block(context, bias, from, to) for frequencies from .. to - 1 of each bias
+ * point, `size` of them at a time, so that what starts from what does not depend on the threads. */
+typedef struct {
+    size_t biases, frequencies, size;
+    sag_status (*block)(void *context, size_t bias, size_t from, size_t to);
+    void *context;
+} sag_parallel_blocks;
+sag_status sag_parallel_map(const sag_parallel_blocks *map, int threads, sag_progress progress,
+                            void *progress_context);
+
 #endif
