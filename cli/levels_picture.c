@@ -17,6 +17,10 @@
 static const double thresholds[] = {0.01, 0.1};
 enum { THRESHOLDS = 2 };
 
+/* How far under the largest gain the axis goes: what is clipped further down leaves the panel, rather
+ * than squeeze the rest of it. */
+static const double deepest_db = 36;
+
 static const scale_colour number_colour = {0.42, 0.42, 0.44};
 static const double number_pt = 0.8, softest_pt = 1.0, loudest_pt = 2.2;
 
@@ -170,7 +174,7 @@ int levels_picture_write(const session *s, const levels_run *run)
     page.y_title = "gain, dB";
     page.x_spacing = PLOT_LOG;
     page.least_y = 10;
-    page.deepest_y = 90;
+    page.deepest_y = deepest_db;
     page.key = key;
     for (size_t i = 0; i < sizeof all / sizeof all[0]; i++) {
         if ((i != 0 || named < run->levels.count) && (i != 1 || named > 0)) {

@@ -96,7 +96,7 @@ int response_picture_write(const session *s, const response_point *points)
     page.y_title = "gain, dB";
     page.x_spacing = PLOT_LOG;
     page.least_y = 10;
-    page.deepest_y = 90;
+    page.deepest_y = 80;
     for (size_t i = 0; i < panels; i++) {
         /* Cases come by supply, then setting; a family is a run of them. */
         size_t first = family ? i * curves : i, step = family ? 1 : s->setting_count;

@@ -1,12 +1,11 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 # The picture in the README is the one that railsag draws now. Letters depend on the font of the machine: where
-# they are others, so are the places of everything, and nothing can be compared.
+# the first two have another outline, everything has another place, and nothing can be compared.
 railsag levels "$EXAMPLES/heron.json" --quiet --plot new.svg >table
 for picture in "$EXAMPLES/heron-levels.svg" new.svg; do
-    sed -n "/<symbol/,/<\/symbol>/p" "$picture" | cksum >letters
-    cat letters
-done | sort -u >kinds
-if [ "$(wc -l <kinds)" = 1 ]; then
+    grep -A 1 "<symbol" "$picture" | head -n 5 | cksum
+done | sort -u >letters
+if [ "$(wc -l <letters)" = 1 ]; then
     # Numbers may differ by a hundredth of a point, from one C library to another.
     tr -s " \"" "\n\n" <"$EXAMPLES/heron-levels.svg" >old
     tr -s " \"" "\n\n" <new.svg | paste old - | awk -F "\t" "
