@@ -208,8 +208,8 @@ static void frequencies_are_labelled_in_ones_twos_and_fives(void **state)
     assert_int_equal(scale_log_ticks(210, 240, ticks, 64), 0);
     assert_int_equal(scale_log_ticks(1, 1e300, ticks, 64), 64);
     assert_int_equal(scale_log_ticks(0, 10, ticks, 64), 0);
-    assert_int_equal(scale_log_ticks(NAN, 10, ticks, 64), 0);
-    assert_int_equal(scale_log_ticks(10, INFINITY, ticks, 64), 0);
+    assert_int_equal(scale_log_ticks((double)NAN, 10, ticks, 64), 0);
+    assert_int_equal(scale_log_ticks(10, (double)INFINITY, ticks, 64), 0);
 }
 
 int main(void)
