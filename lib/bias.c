@@ -266,6 +266,12 @@ double sag_bias_drain_a(const sag_bias *bias)
     return -bias->x[bias->network->supply_branch[0]];
 }
 
+double sag_bias_half_drain_a(const sag_bias *bias, int half)
+{
+    int branch = bias->network->supply_branch[half];
+    return branch < 0 ? sag_bias_drain_a(bias) : -bias->x[branch];
+}
+
 /* Index of a part among those of its kind. */
 static size_t find_device(const sag_network *network, size_t part)
 {

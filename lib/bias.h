@@ -23,6 +23,9 @@ double sag_bias_terminal_v(const sag_bias *bias); /* between the supply's outer 
 double
 sag_bias_drain_a(const sag_bias *bias); /* from the battery (through the outer positive node) */
 
+/* With a middle, of the half above it (0) and below it (1); both sag_bias_drain_a without one. */
+double sag_bias_half_drain_a(const sag_bias *bias, int half);
+
 /* The current of a part (index into design->parts), entering at its first pin: resistor, capacitor
  * (leakage), inductor and voltage from node[0] to node[1]; pot from ends[0] to the wiper;
  * diode from anode to cathode; op-amp out of its output; switch from common to the closed throw. */

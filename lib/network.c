@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "battery.h"
 #include "dense.h"
 #include "memory.h"
 #include "network_build.h"
@@ -99,7 +100,7 @@ void sag_build_capacitor(sag_builder *builder, int a, int b, double farad)
     }
 }
 
-/* The battery's figures at an open-circuit voltage: its rows read backwards, voltage rising. */
+/* The battery's figures at an open-circuit voltage. */
 sag_status sag_find_supply_state(const sag_design *design, const sag_conditions *conditions,
                                  sag_supply_state *state)
 {
@@ -111,41 +112,19 @@ sag_status sag_find_supply_state(const sag_design *design, const sag_conditions 
     if (conditions->stiff || !battery) {
         return SAG_OK;
     }
-    size_t count = battery->row_count;
-    double *x = sag_new(4 * count, sizeof *x);
-    if (!x) {
-        return SAG_NO_MEMORY;
-    }
-    for (size_t i = 0; i < count; i++) {
-        const sag_battery_row *row = &battery->rows[count - 1 - i];
-        x[i] = row->open_circuit_v;
-        x[count + i] = row->depth;
-        x[2 * count + i] = row->audio_ohm;
-        x[3 * count + i] = row->dc_ohm;
-    }
-    double fresh_v = x[count - 1], flat_v = x[0];
-    int batteries = sag_battery_in_series(battery, conditions->supply_v);
-    state->batteries = batteries > supply->in_series ? batteries : supply->in_series;
+    sag_battery_curves curves;
+    TRY(sag_battery_curves_make(&curves, battery));
+    int least = sag_battery_in_series(battery, conditions->supply_v);
+    int wanted = conditions->batteries > 0 ? conditions->batteries : supply->in_series;
+    state->batteries = least > wanted ? least : wanted;
     double each_v = conditions->supply_v / state->batteries;
-    state->beyond_data = each_v < flat_v - 1e-9;
-    state->above_fresh = each_v > fresh_v + 1e-9;
-    double found[3];
-    sag_status status = SAG_OK;
-    for (size_t k = 0; k < 3 && status == SAG_OK; k++) {
-        sag_curve curve;
-        status = sag_curve_make(&curve, x, x + (k + 1) * count, count);
-        if (status == SAG_OK) {
-            found[k] = sag_curve_at(&curve, each_v, NULL);
-            sag_curve_clear(&curve);
-        }
-    }
-    if (status == SAG_OK) {
-        state->depth = found[0];
-        state->audio_ohm += state->batteries * found[1];
-        state->dc_ohm += state->batteries * found[2];
-    }
-    sag_free(x);
-    return status;
+    state->beyond_data = each_v < curves.flat_v - 1e-9;
+    state->above_fresh = each_v > curves.fresh_v + 1e-9;
+    state->depth = sag_curve_at(&curves.depth, each_v, NULL);
+    state->audio_ohm += state->batteries * sag_curve_at(&curves.audio_ohm, each_v, NULL);
+    state->dc_ohm += state->batteries * sag_curve_at(&curves.dc_ohm, each_v, NULL);
+    sag_battery_curves_clear(&curves);
+    return SAG_OK;
 }
 
 sag_conditions sag_conditions_defaults(const sag_design *design)

@@ -20,6 +20,7 @@ typedef struct {
     sag_drive drive;   /* bench generator, or the design's pickup */
     double load_ohm;   /* NAN: the design's own load; INFINITY: none */
     double load_farad; /* used when load_ohm is not NAN */
+    int batteries;     /* in series; 0: as the design says. More where supply_v takes more */
 } sag_conditions;
 
 /* The design's nominal supply on its battery, bench drive, its own load. */

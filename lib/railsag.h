@@ -17,6 +17,7 @@
 
 #include "bias.h"
 #include "design.h"
+#include "discharge.h"
 #include "headroom.h"
 #include "json.h"
 #include "levels.h"
