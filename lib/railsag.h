@@ -29,6 +29,7 @@
 #include "status.h"
 #include "steady.h"
 #include "value.h"
+#include "wear.h"
 
 #define SAG_VERSION "0.1.0"
 

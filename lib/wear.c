@@ -1,0 +1,368 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "wear.h"
+
+#include "memory.h"
+#include "parallel.h"
+#include "response.h"
+#include "value.h"
+
+#include <math.h>
+#include <stdio.h>
+
+const double sag_wear_tone_hz[SAG_WEAR_TONES] = {41, 100, 1e3, 4e3, 10e3};
+
+enum { SOFT = 0, HARD = 2 }; /* of soft, normal, hard, extreme */
+
+/* Where the linear solution comes nearest to a limit, of so many frequencies even on a log axis,
+ * the largest clean level is looked for; */
+static const double lowest_hz = 31, highest_hz = 20e3;
+enum { SCANNED = 57 }; /* six an octave */
+/* every so manieth of them is then held against the margin found, and looked at as well where THD
+ * is over the limit: diodes and slew distort without meeting a limit. */
+enum { STRIDE = 4 };
+
+typedef struct {
+    const sag_discharge *discharge;
+    const sag_wear_request *request;
+    sag_wear_row *rows;
+    sag_report **reports; /* one a row */
+} wear_work;
+
+/* One state with its bias point. */
+typedef struct {
+    const sag_design *design;
+    const sag_wear_request *request;
+    const sag_bias *bias;
+    sag_steady *steady;
+    sag_wear_row *row;
+} wear_state;
+
+static double assumed_vpk(const wear_state *s, size_t level, double hz)
+{
+    return sag_playing_level_at(s->design->playing[level].vpk, hz, s->request->slope_db);
+}
+
+static void clear_row(sag_wear_row *row, double open_circuit_v)
+{
+    *row = (sag_wear_row){.open_circuit_v = open_circuit_v,
+                          .margin_hz = (double)NAN,
+                          .limited_by = {-1, SAG_LIMIT_NONE},
+                          .hard_thd = (double)NAN};
+    for (size_t k = 0; k < SAG_PLAYING_LEVELS; k++) {
+        row->margin_db[k] = (double)NAN;
+    }
+    for (size_t k = 0; k < SAG_WEAR_TONES; k++) {
+        row->soft_db[k] = row->hard_db[k] = (double)NAN;
+    }
+}
+
+/* Softly and hard played points at one frequency; what finds no solution keeps its NAN. */
+static sag_status solve_tone(wear_state *s, double hz, sag_steady_point *soft,
+                             sag_steady_point *hard)
+{
+    double soft_vpk = assumed_vpk(s, SOFT, hz), hard_vpk = assumed_vpk(s, HARD, hz);
+    int rises = soft_vpk < hard_vpk;
+    double levels[2] = {rises ? soft_vpk : hard_vpk, rises ? hard_vpk : soft_vpk};
+    sag_steady_point points[2];
+    sag_status status = sag_steady_frequency(s->steady, hz);
+    if (status >=
+        SAG_OK) { /* points at a frequency without a linear solution come back as failed */
+        status = sag_steady_solve(s->steady, levels, 2, points, NULL);
+    }
+    *soft = points[rises ? 0 : 1];
+    *hard = points[rises ? 1 : 0];
+    return status;
+}
+
+static sag_status find_tones(wear_state *s)
+{
+    sag_steady_point soft, hard;
+    for (size_t k = 0; k < SAG_WEAR_TONES; k++) {
+        TRY(solve_tone(s, sag_wear_tone_hz[k], &soft, &hard));
+        s->row->soft_db[k] = soft.gain_db;
+        s->row->hard_db[k] = hard.gain_db;
+    }
+    TRY(solve_tone(s, SAG_WEAR_THD_HZ, &soft, &hard));
+    s->row->hard_thd = hard.thd;
+    return SAG_OK;
+}
+
+static double scanned_hz(size_t i)
+{
+    return lowest_hz * pow(highest_hz / lowest_hz, (double)i / (SCANNED - 1));
+}
+
+/* The frequency at which the linear solution meets a limit at the least level over the one assumed;
+ * the lowest when none is met anywhere. */
+static double find_weakest(wear_state *s)
+{
+    double least = (double)INFINITY, at_hz = lowest_hz;
+    for (size_t i = 0; i < SCANNED; i++) {
+        double hz = scanned_hz(i);
+        sag_limit limit;
+        if (sag_steady_frequency(s->steady, hz) != SAG_OK) {
+            continue;
+        }
+        double over = sag_steady_linear_onset(s->steady, &limit) / assumed_vpk(s, HARD, hz);
+        if (over < least) {
+            least = over;
+            at_hz = hz;
+        }
+    }
+    return at_hz;
+}
+
+/* The largest clean level over the playing level `hard` in dB, and what is met there: infinities as
+ * in wear.h, NAN when unknown. */
+static sag_status search_margin(wear_state *s, double hz, double *margin_db, sag_limit *limit,
+                                sag_report *report)
+{
+    sag_headroom *found = NULL;
+    sag_headroom_request request = {.frequency_hz = &hz,
+                                    .frequency_count = 1,
+                                    .thd_limit = s->request->thd_limit,
+                                    .soft_vpk = assumed_vpk(s, SOFT, hz),
+                                    .steady = s->request->steady,
+                                    .threads = 1};
+    TRY(sag_headroom_compute(&s->bias, 1, &request, &found, report));
+    const sag_headroom_point *point = &found->points[0];
+    *limit = point->limited_by;
+    *margin_db = (double)NAN;
+    switch (point->max_input_reason) {
+    case SAG_HEADROOM_FOUND:
+        *margin_db = 20 * log10(point->max_input_vpk / assumed_vpk(s, HARD, hz));
+        break;
+    case SAG_HEADROOM_OVER_AT_SOFT:
+        *margin_db = -(double)INFINITY;
+        break;
+    case SAG_HEADROOM_BEYOND_RANGE:
+        *margin_db = (double)INFINITY;
+        break;
+    case SAG_HEADROOM_UNKNOWN:
+        break;
+    }
+    sag_headroom_free(found);
+    return SAG_OK;
+}
+
+/* Whether the output at so many dB over hard playing is clean. */
+static sag_status is_clean(wear_state *s, double hz, double margin_db, int *clean)
+{
+    sag_steady_point point;
+    double vpk = assumed_vpk(s, HARD, hz) * pow(10, margin_db / 20);
+    sag_status status = sag_steady_frequency(s->steady, hz);
+    if (status >= SAG_OK) {
+        status = sag_steady_solve(s->steady, &vpk, 1, &point, NULL);
+    }
+    *clean = status == SAG_OK && point.status == SAG_OK && point.thd <= s->request->thd_limit;
+    return status;
+}
+
+static sag_status find_margins(wear_state *s, sag_report *report)
+{
+    double least_db, at_hz = find_weakest(s);
+    sag_limit limit;
+    TRY(search_margin(s, at_hz, &least_db, &limit, report));
+    for (size_t i = 0; i < SCANNED && isfinite(least_db); i += STRIDE) {
+        double hz = scanned_hz(i), margin_db;
+        int clean;
+        sag_limit met;
+        TRY(is_clean(s, hz, least_db, &clean));
+        if (!clean) {
+            TRY(search_margin(s, hz, &margin_db, &met, report));
+            if (!(margin_db >= least_db)) { /* an unknown one could be the least */
+                least_db = margin_db;
+                at_hz = hz;
+                limit = met;
+            }
+        }
+    }
+    for (size_t k = 0; k < SAG_PLAYING_LEVELS; k++) {
+        s->row->margin_db[k] =
+            least_db + 20 * log10(s->design->playing[HARD].vpk / s->design->playing[k].vpk);
+    }
+    s->row->margin_hz = at_hz;
+    s->row->limited_by = limit;
+    return SAG_OK;
+}
+
+static sag_status find_figures(wear_state *s, sag_report *report)
+{
+    sag_response *response = NULL;
+    sag_stability stability;
+    TRY(sag_response_new(s->bias, &response));
+    sag_status status = sag_response_stability(response, &stability);
+    sag_response_free(response);
+    TRY(status);
+    if (stability.oscillates) {
+        return SAG_OSCILLATES;
+    }
+    TRY(sag_steady_new(s->bias, &s->request->steady, &s->steady));
+    status = find_tones(s);
+    if (status == SAG_OK) {
+        status = find_margins(s, report);
+    }
+    sag_steady_free(s->steady);
+    return status;
+}
+
+static sag_status run_row(void *context, size_t index)
+{
+    const wear_work *work = context;
+    sag_wear_row *row = &work->rows[index];
+    sag_report *report = work->reports[index];
+    sag_conditions conditions = sag_discharge_conditions(work->discharge, row->open_circuit_v);
+    sag_network *network = NULL;
+    sag_bias *bias = NULL;
+    clear_row(row, row->open_circuit_v);
+    wear_state state = {
+        .design = sag_discharge_design(work->discharge), .request = work->request, .row = row};
+    row->status = sag_network_new(state.design, &conditions, &network, report);
+    if (row->status == SAG_OK) {
+        row->status = sag_bias_new(network, &bias, report);
+    }
+    if (row->status == SAG_OK) {
+        row->marks = sag_bias_marks(bias);
+        state.bias = bias;
+        row->status = find_figures(&state, report);
+    }
+    sag_bias_free(bias);
+    sag_network_free(network);
+    return row->status < SAG_OK ? row->status : SAG_OK;
+}
+
+/* Findings of the rows, in their order; those of a state without figures only, and once each. */
+static void pass_on(const wear_work *work, size_t count, sag_report *report)
+{
+    for (size_t i = 0; i < count; i++) {
+        const sag_wear_row *row = &work->rows[i];
+        char where[64];
+        snprintf(where, sizeof where, "%.4g V",
+                 sag_discharge_at(work->discharge, row->open_circuit_v).terminal_v);
+        int missing = isnan(row->hard_thd) || isnan(row->margin_db[HARD]);
+        for (size_t k = 0; missing && k < sag_report_count(work->reports[i]); k++) {
+            const sag_finding *finding = sag_report_get(work->reports[i], k);
+            sag_report_on(report, SAG_WARNING, where, finding->hint, "%s", finding->text);
+        }
+        if (row->status != SAG_OK && sag_report_count(work->reports[i]) == 0) {
+            sag_report_on(report, SAG_WARNING, where, NULL, "not computed: %s",
+                          sag_status_text(row->status));
+        }
+    }
+}
+
+sag_status sag_wear_compute(const sag_discharge *discharge, const sag_wear_request *request,
+                            sag_wear_row *rows, size_t count, sag_report *report)
+{
+    wear_work work = {.discharge = discharge, .request = request, .rows = rows};
+    sag_status status = SAG_OK;
+    work.reports = sag_new(count, sizeof *work.reports);
+    if (!work.reports) {
+        return SAG_NO_MEMORY;
+    }
+    for (size_t i = 0; i < count && status == SAG_OK; i++) {
+        status = sag_report_new(&work.reports[i]);
+    }
+    if (status == SAG_OK) {
+        status = sag_parallel_run(count, request->threads, run_row, &work, request->progress,
+                                  request->progress_context);
+    }
+    if (status == SAG_OK) {
+        pass_on(&work, count, report);
+    }
+    for (size_t i = 0; i < count; i++) {
+        sag_report_free(work.reports[i]);
+    }
+    sag_free(work.reports);
+    return status;
+}
+
+/* ---- when to replace ---- */
+
+sag_replace_rule sag_replace_defaults(void)
+{
+    sag_replace_rule rule = {.at_v = (double)NAN, .lost_db = 3, .changed_db = 1};
+    for (size_t k = 0; k < SAG_PLAYING_LEVELS; k++) {
+        rule.margin_db[k] = (double)NAN;
+    }
+    return rule;
+}
+
+/* A figure of a row that falls as the battery runs down. */
+typedef double falling(const sag_wear_row *row, const sag_wear_row *fresh, size_t which);
+
+static double margin_of(const sag_wear_row *row, const sag_wear_row *fresh, size_t which)
+{
+    (void)fresh;
+    return row->margin_db[which];
+}
+
+static double closeness_of(const sag_wear_row *row, const sag_wear_row *fresh, size_t which)
+{
+    return -fabs(row->soft_db[which] - fresh->soft_db[which]);
+}
+
+/* The open-circuit voltage at which the figure has first fallen to `limit`; NAN when it does not.
+ */
+static double find_crossing(const sag_discharge *discharge, const sag_wear_row *rows, size_t count,
+                            falling *figure, size_t which, double limit)
+{
+    double before = (double)NAN, before_v = 0;
+    for (size_t i = 0; i < count; i++) {
+        double at = figure(&rows[i], &rows[0], which);
+        double at_v = sag_discharge_at(discharge, rows[i].open_circuit_v).terminal_v;
+        if (isnan(at)) {
+            continue;
+        }
+        if (at <= limit) {
+            if (isnan(before) || !isfinite(at) || !isfinite(before)) {
+                return rows[i].open_circuit_v;
+            }
+            double share = (before - limit) / (before - at);
+            double found = sag_discharge_find(discharge, before_v + share * (at_v - before_v));
+            return isnan(found) ? rows[i].open_circuit_v : found;
+        }
+        before = at;
+        before_v = at_v;
+    }
+    return (double)NAN;
+}
+
+static void consider(sag_replace *replace, double open_circuit_v, sag_replace_reason reason,
+                     size_t which)
+{
+    if (open_circuit_v > replace->open_circuit_v) {
+        replace->open_circuit_v = open_circuit_v;
+        replace->reason = reason;
+        replace->which = which;
+    }
+}
+
+sag_replace sag_replace_find(const sag_discharge *discharge, const sag_replace_rule *rule,
+                             const sag_wear_row *rows, size_t count)
+{
+    sag_replace replace = {.open_circuit_v = sag_discharge_last(discharge).open_circuit_v,
+                           .reason = SAG_REPLACE_END};
+    if (!isnan(rule->at_v)) {
+        consider(&replace, sag_discharge_find(discharge, rule->at_v), SAG_REPLACE_AT, 0);
+    }
+    for (size_t k = 0; k < SAG_PLAYING_LEVELS; k++) {
+        if (!isnan(rule->margin_db[k])) {
+            consider(&replace,
+                     find_crossing(discharge, rows, count, margin_of, k, rule->margin_db[k]),
+                     SAG_REPLACE_MARGIN, k);
+        }
+    }
+    if (!isnan(rule->lost_db)) {
+        double limit = fmin(rows[0].margin_db[HARD] - rule->lost_db, 0);
+        consider(&replace, find_crossing(discharge, rows, count, margin_of, HARD, limit),
+                 SAG_REPLACE_LOST, HARD);
+    }
+    for (size_t k = 0; k < SAG_WEAR_TONES && !isnan(rule->changed_db); k++) {
+        consider(&replace,
+                 find_crossing(discharge, rows, count, closeness_of, k, -rule->changed_db),
+                 SAG_REPLACE_CHANGED, k);
+    }
+    replace.from_fresh = replace.open_circuit_v >= sag_discharge_fresh(discharge).open_circuit_v;
+    return replace;
+}
