@@ -211,6 +211,9 @@ void check_rules_case(check_rules *rules, size_t index)
 static int batteries_of(const session_case *c, const sag_supply *supply)
 {
     int least = sag_battery_in_series(supply->battery, c->supply_v);
+    if (c->batteries > 0) {
+        return c->batteries;
+    }
     if (c->supply.batteries > 0) {
         return c->supply.batteries;
     }
@@ -265,6 +268,18 @@ void check_rules_fresh(check_rules *rules)
             rules->most_batteries = batteries;
         }
     }
+}
+
+void check_rules_keep_ratings(check_rules *rules)
+{
+    size_t kept = 0;
+    for (size_t i = 0; i < rules->count; i++) {
+        rule of = rules->hits[i].rule;
+        if (of == RULE_FRESH_RATED || of == RULE_FRESH_CAPACITOR) {
+            rules->hits[kept++] = rules->hits[i];
+        }
+    }
+    rules->count = kept;
 }
 
 static int in_order(const void *a, const void *b)

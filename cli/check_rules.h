@@ -19,6 +19,10 @@ void check_rules_case(check_rules *rules, size_t index);
  * that each supply takes. To be called once all cases were looked at. */
 void check_rules_fresh(check_rules *rules);
 
+/* Drops everything but the ratings that fresh batteries are over without damage: what a supply
+ * makes of the rest is said elsewhere. */
+void check_rules_keep_ratings(check_rules *rules);
+
 /* Adds the findings to report; 0 when memory was short. */
 int check_rules_report(check_rules *rules, sag_report *report);
 

@@ -10,6 +10,7 @@ int command_bias(const options *o);
 int command_response(const options *o);
 int command_levels(const options *o);
 int command_headroom(const options *o);
+int command_battery(const options *o);
 int command_models(const options *o);
 
 #endif

@@ -60,6 +60,17 @@ const command_info commands[] = {
       "headroom heron.json --supply 9V --thd 3% --points 7",
       "headroom heron.json --plot headroom.png"},
      command_headroom},
+    {"battery",
+     "DESIGN",
+     "When does the battery have to be replaced?",
+     "How the battery runs down while the cable is in: hours, calendar time and terminal voltage, "
+     "and what a player notices on the way: margin over the playing levels, EQ change, THD, parts "
+     "below their rated supply. It says when to replace, and with --in-series 1,2 what 18 V buys "
+     "over 9 V.",
+     {"battery heron.json", "battery heron.json --in-series 1,2 --plugged-in 1h/day",
+      "battery heron.json --battery 6f22 --replace-at 6.5V",
+      "battery heron.json --replace-margin normal:0dB --json battery.json"},
+     command_battery},
     {"models",
      "[NAME]",
      "Which op-amps, batteries, diodes and pickups are there?",
@@ -74,10 +85,10 @@ const size_t command_count = sizeof commands / sizeof commands[0];
 
 /* A default is read by the option's own reader, in this order: points come before frequency. */
 const option_info option_table[] = {
-    {"supply", "LIST", "V", "18V,9V,7V,5V,3V", FOR_DESIGNS, 0,
+    {"supply", "LIST", "V", "18V,9V,7V,5V,3V", FOR_SUPPLIES, 0,
      "open-circuit voltages of the supply; a range is LOW:HIGH:STEP", "9V,7V,5V",
      options_read_supply},
-    {"stiff", NULL, NULL, NULL, FOR_DESIGNS, 0,
+    {"stiff", NULL, NULL, NULL, FOR_SUPPLIES, 0,
      "a bench supply without resistance instead of the battery", NULL, NULL},
     {"drive", "bench|pickup", NULL, "bench", FOR_DESIGNS, 0,
      "what drives the input: a bench generator, or the design's pickup; levels then mean its EMF",
@@ -100,22 +111,39 @@ const option_info option_table[] = {
      "kohm), line (10 kohm) "
      "or none; the design's own unless given",
      "1M + 500p", options_read_load},
-    {"thd", "RATIO", "%", "1%", FOR_HEADROOM, 0, "the THD up to which a level counts as clean",
-     "3%", options_read_thd},
-    {"thd-bandwidth", "FREQUENCY", "Hz", "full", FOR_MAPS, 0,
+    {"battery", "NAME", NULL, NULL, FOR_BATTERY, 0,
+     "another battery than the design's, by its model: railsag models lists them", "6f22",
+     options_read_battery},
+    {"in-series", "LIST", NULL, NULL, FOR_BATTERY, 0,
+     "how many batteries in series, side by side for a list; as the design says unless given",
+     "1,2", options_read_in_series},
+    {"plugged-in", "LIST", "hours", "2h/day,24h/day", FOR_BATTERY, 0,
+     "how long the cable is in, a day or a week: the drain runs then, whether anyone plays or not",
+     "10h/week", options_read_plugged_in},
+    {"until", "VOLTAGE", "V", NULL, FOR_BATTERY, 0,
+     "where to end, the terminal voltage of each battery; flat unless given", "5.4V",
+     options_read_until},
+    {"replace-at", "VOLTAGE", "V", NULL, FOR_BATTERY, 0,
+     "replace at this terminal voltage of each battery", "6.2V", options_read_replace_at},
+    {"replace-margin", "LEVEL:MARGIN", "dB", NULL, FOR_BATTERY, 0,
+     "replace once the margin over a playing level has fallen to this", "hard:-3dB",
+     options_read_replace_margin},
+    {"thd", "RATIO", "%", "1%", FOR_HEADROOM | FOR_BATTERY, 0,
+     "the THD up to which a level counts as clean", "3%", options_read_thd},
+    {"thd-bandwidth", "FREQUENCY", "Hz", "full", FOR_MAPS | FOR_BATTERY, 0,
      "leaves out harmonics above this frequency, as on a bench; full: none (harmonics 2 to 15)",
      "20kHz", options_read_thd_bandwidth},
-    {"slope", "FALL", "dB an octave", "6dB", FOR_HEADROOM, 0,
+    {"slope", "FALL", "dB an octave", "6dB", FOR_HEADROOM | FOR_BATTERY, 0,
      "how the playing levels assumed for the margins fall above 400 Hz", "3dB", options_read_slope},
     {"json", "FILE", NULL, NULL, FOR_DESIGNS, 0, "writes the results as JSON; - is standard output",
      "result.json", options_read_json},
-    {"csv", "FILE", NULL, NULL, FOR_BIAS | FOR_CURVES, 0,
+    {"csv", "FILE", NULL, NULL, FOR_BIAS | FOR_CURVES | FOR_BATTERY, 0,
      "writes the results as comma-separated values; - is standard output", "result.csv",
      options_read_csv},
     {"plot", "FILE", NULL, NULL, FOR_CURVES, 0,
      "draws a picture: SVG, PNG or PDF by the ending of the file; - is SVG on standard output",
      "picture.pdf", options_read_plot},
-    {"threads", "COUNT", NULL, "cores", FOR_MAPS, 0,
+    {"threads", "COUNT", NULL, "cores", FOR_MAPS | FOR_BATTERY, 0,
      "threads to compute with; the results do not depend on it; cores: as many as the machine has",
      "2", options_read_threads},
     {"quiet", NULL, NULL, NULL, FOR_ALL, 0,
@@ -318,9 +346,13 @@ int options_read(options *o, const command_info *command, int count, char **argu
     o->command = command;
     o->load_ohm = (double)NAN;
     o->thd_bandwidth_hz = (double)INFINITY;
+    o->until_v = o->replace_at_v = (double)NAN;
+    for (size_t k = 0; k < SAG_PLAYING_LEVELS; k++) {
+        o->replace_margin_db[k] = (double)NAN;
+    }
     *help = 0;
     o->sets = sag_new((size_t)count + 1, sizeof *o->sets);
-    o->changes = sag_new((size_t)count + 1, sizeof *o->changes);
+    o->changes = sag_new((size_t)count + 1, sizeof *o->changes); /* and room for --battery */
     if (!o->sets || !o->changes) {
         message_error("out of memory");
         return EXIT_FAILED;

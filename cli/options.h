@@ -41,10 +41,12 @@ enum {
     FOR_RESPONSE = 4,
     FOR_LEVELS = 8,
     FOR_HEADROOM = 16,
-    FOR_MODELS = 32,
+    FOR_BATTERY = 32,
+    FOR_MODELS = 64,
     FOR_MAPS = FOR_LEVELS | FOR_HEADROOM,
     FOR_CURVES = FOR_RESPONSE | FOR_MAPS,
-    FOR_DESIGNS = FOR_CHECK | FOR_BIAS | FOR_CURVES,
+    FOR_SUPPLIES = FOR_CHECK | FOR_BIAS | FOR_CURVES, /* those that take --supply */
+    FOR_DESIGNS = FOR_SUPPLIES | FOR_BATTERY,
     FOR_ALL = FOR_DESIGNS | FOR_MODELS
 };
 
@@ -65,7 +67,7 @@ typedef struct {
 extern const option_info option_table[];
 extern const size_t option_count;
 
-enum { MAX_OPTIONS = 24 };
+enum { MAX_OPTIONS = 32, MAX_IN_SERIES = 8, MAX_DUTIES = 8, DUTY_SIZE = 24 };
 
 struct options {
     const command_info *command;
@@ -88,6 +90,16 @@ struct options {
     double slope_db;             /* fall of the assumed playing level above 400 Hz, dB an octave */
     const char *load, *json, *csv, *plot; /* NULL when not given */
     picture_kind plot_kind;
+
+    /* battery */
+    char battery[512];            /* as a change, "supply.battery=6f22"; one of `changes` */
+    int in_series[MAX_IN_SERIES]; /* rising; none: as the design says */
+    size_t in_series_count;
+    double plugged_in[MAX_DUTIES];    /* shares of the time */
+    char duty[MAX_DUTIES][DUTY_SIZE]; /* as written, "2h/day" */
+    size_t duty_count;
+    double until_v, replace_at_v; /* at the terminals, each battery; NAN: not given */
+    double replace_margin_db[SAG_PLAYING_LEVELS]; /* NAN: not given */
 };
 
 /* Reads what follows the command. Returns EXIT_DONE, EXIT_MISUSE or EXIT_FAILED (no memory), with a

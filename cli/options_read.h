@@ -20,4 +20,12 @@ sag_status options_read_json(options *o, const char *text, char *problem);
 sag_status options_read_csv(options *o, const char *text, char *problem);
 sag_status options_read_plot(options *o, const char *text, char *problem);
 
+/* options_battery.c */
+sag_status options_read_battery(options *o, const char *text, char *problem);
+sag_status options_read_in_series(options *o, const char *text, char *problem);
+sag_status options_read_plugged_in(options *o, const char *text, char *problem);
+sag_status options_read_until(options *o, const char *text, char *problem);
+sag_status options_read_replace_at(options *o, const char *text, char *problem);
+sag_status options_read_replace_margin(options *o, const char *text, char *problem);
+
 #endif

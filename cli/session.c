@@ -26,28 +26,38 @@ int session_no_memory(void)
     return session_fail(SAG_NO_MEMORY);
 }
 
-static int make_cases(session *s)
+int session_make_cases(session *s)
 {
     const options *o = s->options;
+    sag_free(s->cases);
+    s->case_count = 0;
     if (o->supply_count * s->setting_count > MOST_CASES) {
         message_misuse(o->command->name,
                        "%zu supplies at %zu control settings are too many: %d are possible in all",
                        o->supply_count, s->setting_count, MOST_CASES);
+        s->cases = NULL;
         return EXIT_MISUSE;
     }
-    s->case_count = o->supply_count * s->setting_count;
-    s->cases = sag_new(s->case_count, sizeof *s->cases);
-    const sag_design *design = s->designs[0];
-    s->opamps = sag_new(design->part_count, sizeof *s->opamps);
-    if (!s->cases || !s->opamps) {
-        s->case_count = 0;
+    s->cases = sag_new(o->supply_count * s->setting_count, sizeof *s->cases);
+    if (!s->cases) {
         return session_no_memory();
     }
+    s->case_count = o->supply_count * s->setting_count;
     for (size_t i = 0; i < s->case_count; i++) {
         s->cases[i].supply_v = o->supply_v[i / s->setting_count];
         s->cases[i].setting = i % s->setting_count;
         s->cases[i].terminal_v = (double)NAN;
         s->cases[i].drain_a = (double)NAN;
+    }
+    return EXIT_DONE;
+}
+
+static int list_opamps(session *s)
+{
+    const sag_design *design = s->designs[0];
+    s->opamps = sag_new(design->part_count, sizeof *s->opamps);
+    if (!s->opamps) {
+        return session_no_memory();
     }
     for (size_t i = 0; i < design->part_count; i++) {
         if (design->parts[i].kind == SAG_OPAMP) {
@@ -102,7 +112,10 @@ int session_open(session *s, const options *o)
         status = check_drive(s);
     }
     if (status == EXIT_DONE) {
-        status = make_cases(s);
+        status = session_make_cases(s);
+    }
+    if (status == EXIT_DONE) {
+        status = list_opamps(s);
     }
     return status == EXIT_DONE ? open_outputs(s) : status;
 }
@@ -185,6 +198,7 @@ static void prepare_case(session *s, session_case *c)
     conditions.drive = o->drive;
     conditions.load_ohm = o->load_ohm;
     conditions.load_farad = o->load_farad;
+    conditions.batteries = c->batteries;
     sag_report *found = NULL;
     c->status = sag_report_new(&found);
     if (c->status == SAG_OK) {

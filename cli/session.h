@@ -21,6 +21,7 @@ typedef struct {
 typedef struct {
     double supply_v;
     size_t setting; /* index into designs */
+    int batteries;  /* in series; 0: as the design says */
     /* Between session_prepare and session_release, as far as they could be made: */
     sag_network *network;
     sag_bias *bias;
@@ -59,6 +60,10 @@ enum { SESSION_CHUNK = 16 };
 
 /* Returns EXIT_DONE or an exit status with everything said. session_close takes s in any case. */
 int session_open(session *s, const options *o);
+
+/* Cases for every supply of the options at every control setting, in place of those there are:
+ * session_open does it; a command that finds its supplies in the design calls it again. */
+int session_make_cases(session *s);
 
 /* Makes networks, bias points and small-signal workspaces of cases first to first + count - 1;
  * findings go to the report. 0: stop (no memory, or a signal). */

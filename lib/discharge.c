@@ -212,6 +212,24 @@ double sag_discharge_find_rail(const sag_discharge *discharge, size_t opamp, dou
     return find_fall(discharge, &discharge->rail[opamp], rail_v);
 }
 
+double sag_discharge_find_depth(const sag_discharge *discharge, double depth)
+{
+    double high = discharge->fresh_v, low = discharge->last_v;
+    const sag_curve *curve = &discharge->battery.depth;
+    if (!(sag_curve_at(curve, low / discharge->in_series, NULL) >= depth)) {
+        return (double)NAN;
+    }
+    for (int i = 0; i < 60; i++) {
+        double middle = (high + low) / 2;
+        if (sag_curve_at(curve, middle / discharge->in_series, NULL) >= depth) {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    return low;
+}
+
 /* ---- time ---- */
 
 /* The open-circuit voltage is as good a clock as the time, and makes every point of interest a

@@ -70,6 +70,8 @@ sag_discharge_state sag_discharge_at(const sag_discharge *discharge, double open
 double sag_discharge_find(const sag_discharge *discharge, double terminal_v);
 /* The same for the voltage between the rails of an op-amp. */
 double sag_discharge_find_rail(const sag_discharge *discharge, size_t opamp, double rail_v);
+/* And for a depth of discharge that is reached. */
+double sag_discharge_find_depth(const sag_discharge *discharge, double depth);
 /* With a middle: the drain of the less drained half over that of the other, fresh; 1 without. */
 double sag_discharge_evenness(const sag_discharge *discharge);
 /* The conditions of a network at an open-circuit voltage. */

@@ -10,7 +10,7 @@
 #include <string.h>
 
 /* Bias points from fresh to flat, evenly over the voltage. The drain is close to straight in it: 33
- * keep the charge balance of the Heron preamp to 1e-6 (tests/test_discharge.c). */
+ * give it to 2e-4 for the Heron preamp (tests/test_discharge.c). */
 enum { POINTS = 33, HALVINGS = 12 };
 
 /* More current into the battery than rounding leaves. */

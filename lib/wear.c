@@ -281,7 +281,7 @@ sag_status sag_wear_compute(const sag_discharge *discharge, const sag_wear_reque
 
 sag_replace_rule sag_replace_defaults(void)
 {
-    sag_replace_rule rule = {.at_v = (double)NAN, .lost_db = 3, .changed_db = 1};
+    sag_replace_rule rule = {.at_v = (double)NAN, .lost_db = 3, .changed_db = 1, .used = 0.9};
     for (size_t k = 0; k < SAG_PLAYING_LEVELS; k++) {
         rule.margin_db[k] = (double)NAN;
     }
@@ -362,6 +362,9 @@ sag_replace sag_replace_find(const sag_discharge *discharge, const sag_replace_r
         consider(&replace,
                  find_crossing(discharge, rows, count, closeness_of, k, -rule->changed_db),
                  SAG_REPLACE_CHANGED, k);
+    }
+    if (!isnan(rule->used)) {
+        consider(&replace, sag_discharge_find_depth(discharge, rule->used), SAG_REPLACE_USED, 0);
     }
     replace.from_fresh = replace.open_circuit_v >= sag_discharge_fresh(discharge).open_circuit_v;
     return replace;

@@ -49,11 +49,13 @@ typedef struct {
     double
         lost_db; /* the margin over hard playing is at most 0 and has fallen by this since fresh */
     double changed_db; /* the gain of a tone, softly played, has changed by this since fresh */
+    double used;       /* depth of discharge */
 } sag_replace_rule;
 
 /* Hard playing no longer comes through clean and has lost 3 dB, or the EQ curve has changed by 1 dB
- * even for soft playing. Estimate: 3 dB is what players are commonly said to notice at once, and 1
- * dB what careful listening finds. */
+ * even for soft playing, or 90 % is used. Estimates: 3 dB is what players are commonly said to
+ * notice at once, 1 dB what careful listening finds; the knee of a battery's curve lies at 85 to 95
+ * %, and voltage falls fast from there. */
 sag_replace_rule sag_replace_defaults(void);
 
 typedef enum {
@@ -61,6 +63,7 @@ typedef enum {
     SAG_REPLACE_MARGIN,  /* margin_db of a playing level */
     SAG_REPLACE_LOST,    /* lost_db */
     SAG_REPLACE_CHANGED, /* changed_db */
+    SAG_REPLACE_USED,    /* used */
     SAG_REPLACE_END      /* the discharge ends before */
 } sag_replace_reason;
 

@@ -7,6 +7,7 @@
 #include "fail_alloc.h"
 #include "headroom.h"
 #include "response.h"
+#include "wear.h"
 
 #include <gsl/gsl_errno.h>
 
@@ -26,6 +27,7 @@ static const double frequency_hz[] = {100, 1000}, level_vpk[] = {0.1, 1};
 static sag_design *design;
 static sag_conditions conditions;
 static circuit made; /* everything the later steps need */
+static sag_discharge *discharged;
 
 static int open_all(void **state)
 {
@@ -33,12 +35,18 @@ static int open_all(void **state)
     made = circuit_open(small, NULL);
     design = made.design;
     conditions = sag_conditions_defaults(design);
-    return 0;
+    sag_discharge_request request = {.design = design,
+                                     .conditions = conditions,
+                                     .in_series = 1,
+                                     .until_v = (double)NAN,
+                                     .threads = 1};
+    return sag_discharge_new(&request, &discharged, NULL);
 }
 
 static int close_all(void **state)
 {
     (void)state;
+    sag_discharge_free(discharged);
     circuit_close(&made);
     return 0;
 }
@@ -129,14 +137,40 @@ static sag_status make_headroom(int *there)
     return status;
 }
 
+static sag_status make_discharge(int *there)
+{
+    sag_discharge *discharge = (sag_discharge *)&made;
+    sag_discharge_request request = {.design = design,
+                                     .conditions = conditions,
+                                     .in_series = 1,
+                                     .until_v = (double)NAN,
+                                     .threads = 1};
+    sag_status status = sag_discharge_new(&request, &discharge, NULL);
+    *there = discharge != NULL;
+    sag_discharge_free(discharge);
+    return status;
+}
+
+static sag_status make_wear(int *there)
+{
+    sag_wear_row row = {.open_circuit_v = sag_discharge_last(discharged).open_circuit_v};
+    sag_wear_request request = {
+        .thd_limit = 0.01, .slope_db = 6, .steady = sag_steady_defaults(), .threads = 1};
+    sag_status status = sag_wear_compute(discharged, &request, &row, 1, NULL);
+    *there = status == SAG_OK && row.status == SAG_OK;
+    return status;
+}
+
 static const struct {
     const char *what;
     sag_status (*make)(int *there);
     long least; /* allocations it takes at least */
 } things[] = {
-    {"network", make_network, 10},    {"bias", make_bias, 10},     {"response", make_response, 5},
-    {"stability", make_stability, 6}, {"steady", make_steady, 30}, {"levels", make_levels, 60},
-    {"headroom", make_headroom, 60},
+    {"network", make_network, 10},   {"bias", make_bias, 10},
+    {"response", make_response, 5},  {"stability", make_stability, 6},
+    {"steady", make_steady, 30},     {"levels", make_levels, 60},
+    {"headroom", make_headroom, 60}, {"discharge", make_discharge, 500},
+    {"wear", make_wear, 60},
 };
 
 static void each_allocation_may_fail(void **state)
