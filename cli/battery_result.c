@@ -195,11 +195,11 @@ void battery_write_json(const session *s, const battery_run *run)
     char text[1024];
     for (size_t i = 0; i < s->case_count; i++) {
         const battery_case *c = &run->cases[i];
-        result_json_case(&w, s, c->fresh);
+        result_json_discharge(&w, s, c->fresh);
         json_text(&w, "battery", battery_name(c, s));
         json_number(&w, "in_series", battery_in_series(c));
         json_text(&w, "status", sag_status_name(c->status));
-        json_number(&w, "drain_a", c->fresh->drain_a);
+        json_number(&w, "drain_a", battery_drain_a(c));
         json_text(&w, "rule", battery_rule_text(text, sizeof text, s, run));
         if (c->status == SAG_OK) {
             write_states(&w, c);

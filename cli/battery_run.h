@@ -48,6 +48,8 @@ int battery_outlasts_shelf(const battery_run *run, const battery_case *c, size_t
 const char *battery_name(const battery_case *c, const session *s);
 const char *battery_label(char *buffer, const session *s, const battery_case *c);
 int battery_in_series(const battery_case *c);
+/* On fresh batteries; of the more drained half of two. */
+double battery_drain_a(const battery_case *c);
 /* "151 h"; "9.3 days", "3.1 months", "2.4 years". */
 const char *battery_hours(char *buffer, double seconds);
 const char *battery_calendar(char *buffer, double seconds);

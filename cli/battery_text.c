@@ -85,7 +85,7 @@ static void write_case_start(const session *s, const battery_case *c)
     if (isfinite(fresh->terminal_v)) {
         output_format(s->table, ", %s at the terminals when fresh",
                       label_precise(text, fresh->terminal_v, SAG_VOLT));
-        output_format(s->table, ", drain %s", label_value(number, fresh->drain_a, SAG_AMPERE));
+        output_format(s->table, ", drain %s", label_value(number, battery_drain_a(c), SAG_AMPERE));
     }
     label_controls(text, s, fresh->setting);
     output_format(s->table, ", %s drive%s%s\n",

@@ -206,8 +206,8 @@ static void say_more(const session *s, const battery_run *run, const battery_cas
            battery_hours(
                b, battery_time(run, less, 0, SAG_CHARGE_TYPICAL, less->replace_row)->plugged_s));
     append(text, sizeof text, ", a drain of %s instead of %s",
-           label_value(a, more->fresh->drain_a, SAG_AMPERE),
-           label_value(b, less->fresh->drain_a, SAG_AMPERE));
+           label_value(a, battery_drain_a(more), SAG_AMPERE),
+           label_value(b, battery_drain_a(less), SAG_AMPERE));
     double left_db = worn->margin_db[HARD] - fresh_db;
     if (isfinite(left_db)) {
         append(text, sizeof text, "; when it is replaced it has %.1f dB %s than %s fresh",

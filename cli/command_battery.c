@@ -19,6 +19,9 @@ enum { MOST_ROWS = 60, HARD = 2 /* of soft, normal, hard, extreme */ };
 /* Where a discharge ends because a part stops, this near to its least supply it is that part. */
 static const double stop_margin_v = 0.05;
 
+/* Drains of two halves that count as different, a ratio. */
+static const double uneven_share = 0.05;
+
 /* A battery a little over its first row is still one (as --supply takes it). */
 static const double fresher = 1.05;
 
@@ -50,6 +53,11 @@ int battery_outlasts_shelf(const battery_run *run, const battery_case *c, size_t
 {
     double shelf_s = sag_discharge_design(c->discharge)->supply.battery->shelf_life_s;
     return battery_time(run, c, duty, SAG_CHARGE_TYPICAL, c->replace_row)->calendar_s > shelf_s;
+}
+
+double battery_drain_a(const battery_case *c)
+{
+    return c->discharge ? sag_discharge_fresh(c->discharge).drain_a : c->fresh->drain_a;
 }
 
 int battery_in_series(const battery_case *c)
@@ -311,6 +319,21 @@ static void take_findings(session *s, const battery_case *c, const sag_report *f
     }
 }
 
+/* Two halves of a supply that draw differently. */
+static void warn_uneven(session *s, const battery_case *c)
+{
+    double evenness = sag_discharge_evenness(c->discharge);
+    if (evenness < 1 - uneven_share) {
+        char where[LABEL_SIZE];
+        sag_report_on(
+            s->report, SAG_WARNING, battery_label(where, s, c),
+            "replace both at once all the same: used ones do not go with fresh ones",
+            "the halves are not drained alike: one takes %.0f %% of the other's drain; the "
+            "hours are those of the more drained one",
+            100 * evenness);
+    }
+}
+
 static sag_status run_case(session *s, battery_run *run, battery_case *c, progress *bar)
 {
     const options *o = s->options;
@@ -331,6 +354,7 @@ static sag_status run_case(session *s, battery_run *run, battery_case *c, progre
     take_findings(s, c, found);
     sag_report_free(found);
     TRY(status);
+    warn_uneven(s, c);
     double list[MOST_ROWS];
     c->row_count = list_rows(c, list);
     c->rows = sag_new(c->row_count + 1, sizeof *c->rows);

@@ -187,6 +187,19 @@ static void write_json(const session *s)
     result_json_end(&w);
 }
 
+/* A plug in the jack connects the battery's foot to ground; with two halves it can do so for one.
+ */
+static void note_halves(session *s)
+{
+    const sag_supply *supply = &s->designs[0]->supply;
+    if (supply->middle >= 0 && supply->battery && !s->options->stiff) {
+        sag_report_on(s->report, SAG_NOTE, "supply",
+                      "switch both, at a jack or switch with two contacts of its own",
+                      "the supply has two halves: where the jack's contact breaks one battery, the "
+                      "other stays connected and runs down");
+    }
+}
+
 static int compute(session *s, check_rules *rules)
 {
     for (size_t i = 0; i < s->case_count; i++) {
@@ -197,6 +210,7 @@ static int compute(session *s, check_rules *rules)
         session_release(s, i, 1);
     }
     check_rules_fresh(rules);
+    note_halves(s);
     return check_rules_report(rules, s->report) ? EXIT_DONE : session_no_memory();
 }
 

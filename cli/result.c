@@ -138,12 +138,14 @@ void result_json_end(json_writer *w)
     json_end(w);
 }
 
-void result_json_case(json_writer *w, const session *s, const session_case *c)
+static void open_case(json_writer *w, const session *s, const session_case *c, int has_terminal)
 {
     const sag_design *design = s->designs[c->setting];
     json_object(w, NULL);
     json_number(w, "supply_v", c->supply_v);
-    json_number(w, "terminal_v", c->terminal_v);
+    if (has_terminal) {
+        json_number(w, "terminal_v", c->terminal_v);
+    }
     json_text(w, "drive", drive_name(s));
     json_flat_object(w, "controls");
     for (size_t i = 0; i < design->control_count; i++) {
@@ -157,6 +159,16 @@ void result_json_case(json_writer *w, const session *s, const session_case *c)
         }
     }
     json_close(w);
+}
+
+void result_json_case(json_writer *w, const session *s, const session_case *c)
+{
+    open_case(w, s, c, 1);
+}
+
+void result_json_discharge(json_writer *w, const session *s, const session_case *fresh)
+{
+    open_case(w, s, fresh, 0);
 }
 
 void result_csv_head(csv *w, const session *s)

@@ -15,6 +15,9 @@ void result_json_end(json_writer *w);
  * json_close. */
 void result_json_case(json_writer *w, const session *s, const session_case *c);
 
+/* The same of a fresh battery, without the terminal voltage: a discharge has many. */
+void result_json_discharge(json_writer *w, const session *s, const session_case *fresh);
+
 /* The columns that come first in every row, and their cells. */
 void result_csv_head(csv *w, const session *s);
 void result_csv_case(csv *w, const session *s, const session_case *c);

@@ -234,7 +234,9 @@ static void judge_supplies(session *s)
     }
     s->failed = 1;
     if (damage == s->case_count) {
-        sag_report_on(s->report, SAG_ERROR, NULL, "ask for a lower one, as in --supply 9V",
+        sag_report_on(s->report, SAG_ERROR, NULL,
+                      s->cases[0].batteries > 0 ? "ask for fewer batteries, as in --in-series 1"
+                                                : "ask for a lower one, as in --supply 9V",
                       "every supply asked for is above the absolute maximum of a part");
     } else {
         sag_report_on(s->report, SAG_ERROR, NULL, NULL,
