@@ -153,7 +153,10 @@ static int write_times(const session *s, const battery_run *run, const battery_c
             margin_cell(t, c->rows[i].margin_db[k]);
         }
         table_cell(t, "%s", label_thd(text, c->rows[i].hard_thd, floor_ratio));
-        table_cell(t, "%s", i == c->replace_row ? "replace" : "");
+        table_cell(t, "%s",
+                   i != c->replace_row                           ? ""
+                   : s->designs[0]->supply.battery->rechargeable ? "charge"
+                                                                 : "replace");
     }
     output_text(s->table, "\n");
     int done = table_write(t, s->table);

@@ -22,13 +22,18 @@ static void append(char *buffer, size_t size, const char *format, ...)
     va_end(arguments);
 }
 
+static int recharges(const session *s)
+{
+    return s->designs[0]->supply.battery->rechargeable;
+}
+
 const char *battery_rule_text(char *buffer, size_t size, const session *s, const battery_run *run)
 {
     const sag_replace_rule *rule = &run->rule;
     char volts[LABEL_SIZE], db[LABEL_SIZE];
     const char *before = "";
     buffer[0] = '\0';
-    append(buffer, size, "replace when ");
+    append(buffer, size, "%s when ", recharges(s) ? "charge again" : "replace");
     if (!isnan(rule->lost_db)) {
         append(
             buffer, size,
@@ -151,7 +156,8 @@ static void say_when(const session *s, const battery_run *run, const battery_cas
         output_wrapped(s->table, text, 0, 0);
         return;
     }
-    append(text, sizeof text, "replace at %s", label_value(a, state.terminal_v, SAG_VOLT));
+    append(text, sizeof text, "%s at %s", recharges(s) ? "charge again" : "replace",
+           label_value(a, state.terminal_v, SAG_VOLT));
     if (several) {
         append(text, sizeof text, " (%s each)",
                label_value(a, state.terminal_v / battery_in_series(c), SAG_VOLT));
@@ -177,7 +183,7 @@ static void say_when(const session *s, const battery_run *run, const battery_cas
         }
     }
     double half_year_s = 6 * battery_month_s;
-    if (typical->calendar_s > 1.5 * half_year_s) {
+    if (typical->calendar_s > 1.5 * half_year_s && !recharges(s)) {
         append(text, sizeof text,
                " Replaced every six months at %s, as many players do, it would still hold %.0f %% "
                "of its charge.",
@@ -210,7 +216,7 @@ static void say_more(const session *s, const battery_run *run, const battery_cas
            label_value(b, battery_drain_a(less), SAG_AMPERE));
     double left_db = worn->margin_db[HARD] - fresh_db;
     if (isfinite(left_db)) {
-        append(text, sizeof text, "; when it is replaced it has %.1f dB %s than %s fresh",
+        append(text, sizeof text, "; at its end by the rule it has %.1f dB %s than %s fresh",
                fabs(left_db), left_db < 0 ? "less" : "more", battery_label(a, s, less));
     }
     append(text, sizeof text, ".");
