@@ -206,7 +206,7 @@ static void say_more(const session *s, const battery_run *run, const battery_cas
         append(text, sizeof text, "%.1f dB %s headroom when fresh, ", fabs(gained_db),
                gained_db < 0 ? "less" : "more");
     }
-    append(text, sizeof text, "%s instead of %s until replaced",
+    append(text, sizeof text, "%s instead of %s by the rule",
            battery_hours(
                a, battery_time(run, more, 0, SAG_CHARGE_TYPICAL, more->replace_row)->plugged_s),
            battery_hours(
