@@ -167,6 +167,11 @@ sag_status sag_design_change(sag_design *design, const char *assignment, sag_rep
 sag_status sag_load_read(const char *text, size_t length, double *ohm, double *farad,
                          char *problem);
 
+/* The node that rests between the supply's sides on a divider, with a capacitor to hold it still: the
+ * half-supply reference. The one with the most capacitance; -1 when there is none. Structure alone
+ * decides, no voltage. */
+int sag_design_reference(const sag_design *design);
+
 /* The part with this designator (case ignored) or NULL. */
 const sag_part *sag_design_part(const sag_design *design, const char *designator);
 /* "resistor", "capacitor", ...: the key of the kind in a file. */

@@ -290,6 +290,11 @@ const sag_supply_state *sag_network_supply(const sag_network *network)
     return &network->supply;
 }
 
+int sag_network_reference(const sag_network *network)
+{
+    return network->reference;
+}
+
 size_t sag_network_opamp_count(const sag_network *network)
 {
     return network->opamp_count;

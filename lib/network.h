@@ -50,6 +50,9 @@ const sag_design *sag_network_design(const sag_network *network);
 const sag_conditions *sag_network_conditions(const sag_network *network);
 const sag_supply_state *sag_network_supply(const sag_network *network);
 
+/* sag_design_reference of the design. */
+int sag_network_reference(const sag_network *network);
+
 /* Op-amps in file order; index to designator, as "U1B", and to its part. */
 size_t sag_network_opamp_count(const sag_network *network);
 const sag_part *sag_network_opamp(const sag_network *network, size_t index);

@@ -448,4 +448,13 @@ void sag_build_devices(sag_builder *builder)
         sag_sparse_add(observed++, sag_network_unknown(part->node[SAG_PIN_MINUS]), 1);
     }
     network->row_count = (size_t)(observed - network->observed);
+    const sag_supply *supply = &network->design->supply;
+    sag_sparse *terminal = &network->supply_row[SAG_SUPPLY_TERMINAL];
+    sag_sparse_add(terminal, sag_network_unknown(supply->positive), 1);
+    sag_sparse_add(terminal, sag_network_unknown(supply->negative), -1);
+    network->reference = sag_design_reference(network->design);
+    if (network->reference >= 0) {
+        sag_sparse_add(&network->supply_row[SAG_SUPPLY_REFERENCE],
+                       sag_network_unknown(network->reference), 1);
+    }
 }

@@ -82,6 +82,10 @@ enum {
     SAG_OBSERVED_PER_OPAMP = 2
 };
 
+/* Voltages that nothing depends on, kept an eye on over a period: between the supply's terminals,
+ * and of the half-supply reference (an empty row where the design has none). */
+enum { SAG_SUPPLY_TERMINAL, SAG_SUPPLY_REFERENCE, SAG_SUPPLY_ROWS };
+
 struct sag_network {
     const sag_design *design;
     sag_conditions conditions;
@@ -100,6 +104,8 @@ struct sag_network {
     size_t source_count;
     sag_sparse *observed; /* row_count rows */
     size_t observed_count, row_count;
+    sag_sparse supply_row[SAG_SUPPLY_ROWS];
+    int reference; /* node of the design; -1: none */
     sag_leg *legs;        /* one a part; a pot's is ends[0] to wiper */
     int supply_branch[2]; /* branch currents of the battery (two halves with a middle; else [1] =
                              -1) */

@@ -208,7 +208,7 @@ void sag_devices_clear(sag_devices *devices)
 sag_status sag_map_new(const sag_network *network, sag_map *map)
 {
     map->a = (double)NAN;
-    map->rows = network->state_count + network->row_count;
+    map->rows = network->state_count + network->row_count + SAG_SUPPLY_ROWS;
     map->columns = network->state_count + 1 + network->source_count;
     map->m = sag_new(map->rows * map->columns, sizeof *map->m);
     map->rest = sag_new(network->row_count, sizeof *map->rest);
@@ -297,8 +297,11 @@ sag_status sag_map_fill(sag_map_maker *maker, double a, sag_map *map)
         }
         sag_lu_solve(maker->lu, maker->x);
         for (size_t row = 0; row < map->rows; row++) {
-            const sag_sparse *of =
-                row < states ? &network->states[row].of : &network->observed[row - states];
+            size_t after = row - states;
+            const sag_sparse *of = row < states ? &network->states[row].of
+                                   : after < network->row_count
+                                       ? &network->observed[after]
+                                       : &network->supply_row[after - network->row_count];
             map->m[row * map->columns + column] = sag_sparse_dot(of, maker->x);
         }
     }

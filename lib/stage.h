@@ -100,8 +100,8 @@ typedef struct {
 sag_status sag_devices_make(sag_devices *devices, const sag_network *network, const double *rail_v);
 void sag_devices_clear(sag_devices *devices);
 
-/* M for one a, row-major: rows states then observed, columns states (history), the drive, sources.
- */
+/* M for one a, row-major: rows states, then observed (row_count), then those of the supply; columns
+ * states (history), the drive, sources. */
 typedef struct {
     double a; /* 1/s */
     size_t rows, columns;

@@ -88,7 +88,10 @@ static sag_status fill(sag_steady *steady)
     size_t n = steady->states = steady->linear.states, size = steady->linear.size;
     size_t lanes = steady->kind->lanes;
     sag_stepper_setup setup = {
-        .devices = &bias->devices, .rest_observed = bias->observed, .rest_unknown = bias->unknown};
+        .devices = &bias->devices,
+        .rest_observed = bias->observed,
+        .rest_unknown = bias->unknown,
+        .with_supply = steady->settings.supply_ripple};
     TRY(steady->kind->make(&setup, &steady->stepper, &steady->period));
     TRY(sag_map_maker_new(&bias->devices, &steady->maker));
     for (size_t i = 0; i < SAG_GRID_COUNT; i++) {
@@ -527,6 +530,9 @@ static void fail_point(const sag_steady *steady, sag_steady_point *point, sag_op
                                 .output_peak_v = (double)NAN,
                                 .output_trough_v = (double)NAN,
                                 .limited_by = {-1, SAG_LIMIT_NONE},
+                                .terminal_ripple_v = (double)NAN,
+                                .reference_ripple_v = (double)NAN,
+                                .drain_a = (double)NAN,
                                 .sweeps = sweeps};
     for (int i = 0; i <= SAG_HARMONICS; i++) {
         point->harmonic_vpk[i] = (double)NAN;

@@ -44,6 +44,9 @@ typedef struct {
                         1]; /* amplitudes at the output; [1] fundamental, [0] shift of the mean */
     double output_peak_v, output_trough_v; /* against the resting value */
     sag_limit limited_by;    /* the limit that is met first as the level rises to here */
+    /* With supply_ripple asked for, else NAN: the swing, peak to peak, of the voltage between the
+     * supply's terminals and of the half-supply reference (NAN without one), and the mean drain. */
+    double terminal_ripple_v, reference_ripple_v, drain_a;
     int steps;               /* steps a period */
     int sweeps, steps_taken; /* periods integrated on the way, and their steps */
 } sag_steady_point;
@@ -52,6 +55,7 @@ typedef struct {
     double thd_bandwidth_hz; /* harmonics above are left out; INFINITY: full */
     int least_steps;         /* steps a period to start from: 64, 256, 512 or 2048; 0: as needed */
     int one_lane;            /* 1: one level at a time instead of four in lockstep */
+    int supply_ripple;       /* 1: look at the supply as well */
 } sag_steady_settings;
 
 sag_steady_settings sag_steady_defaults(void);

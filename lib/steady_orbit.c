@@ -128,6 +128,34 @@ static void read_opamp(const sag_steady *steady, const sag_grid *grid, size_t la
     swing->left_db = -20 * log10(most);
 }
 
+/* Over a period the slow part of the battery's resistance takes no net charge, so the mean drain is
+ * what the mean terminal voltage leaves of the EMF, over the DC resistance:
+ *     I = (E - mean v)/R_dc = I_rest - (mean v - v_rest)/R_dc */
+static void read_supply(const sag_steady *steady, const sag_grid *grid, size_t lane, int clipped,
+                        sag_steady_point *point)
+{
+    const sag_network *network = steady->bias->network;
+    point->terminal_ripple_v = point->reference_ripple_v = point->drain_a = (double)NAN;
+    if (!steady->settings.supply_ripple) {
+        return;
+    }
+    for (size_t k = 0; k < SAG_SUPPLY_ROWS; k++) {
+        const double *wave =
+            steady->period.supply_v + k * SAG_MOST_STEPS * steady->kind->lanes + lane;
+        double peak, trough;
+        find_peaks(wave, steady->kind->lanes, grid->steps, !clipped, &peak, &trough);
+        if (k == SAG_SUPPLY_TERMINAL) {
+            double mean = creal(harmonic(wave, steady->kind->lanes, grid->steps, 0));
+            point->terminal_ripple_v = peak - trough;
+            if (network->supply.dc_ohm > 0) {
+                point->drain_a = sag_bias_drain_a(steady->bias) - mean / network->supply.dc_ohm;
+            }
+        } else if (network->reference >= 0) {
+            point->reference_ripple_v = peak - trough;
+        }
+    }
+}
+
 void sag_steady_read(const sag_steady *steady, const sag_grid *grid, size_t lane, double level_vpk,
                      int clipped, sag_steady_point *point, sag_opamp_swing *swings)
 {
@@ -157,6 +185,7 @@ void sag_steady_read(const sag_steady *steady, const sag_grid *grid, size_t lane
     point->steps = grid->steps;
     find_peaks(output, lanes, grid->steps, !clipped, &point->output_peak_v,
                &point->output_trough_v);
+    read_supply(steady, grid, lane, clipped, point);
     point->limited_by = (sag_limit){-1, SAG_LIMIT_NONE};
     double most = 1;
     for (size_t k = 0; k < opamps; k++) {

@@ -32,6 +32,7 @@ typedef struct {
     const sag_devices *devices;
     const double *rest_observed; /* at the bias point */
     const double *rest_unknown;  /* the Newton unknowns there, which are the network's sources */
+    int with_supply;             /* 1: fill in supply_v */
 } sag_stepper_setup;
 
 /* One period. All arrays belong to the stepper and hold the last period. */
@@ -42,6 +43,7 @@ typedef struct {
     double *wave;      /* [step]: the same for Fourier sums: where a step was run in finer ones, the
                           samples      before and after it make up for what it did between them */
     double *opamp_out; /* [op-amp][step] */
+    double *supply_v;  /* [SAG_SUPPLY_ROWS][step]: deviations; zero unless asked for */
     double *use;       /* [op-amp][SAG_USE_COUNT]: largest share of each limit used; 1 is met */
     double *clamp;     /* largest share of a slew rate that any clamp carried; 1 where an input
                           range bent the drive */

@@ -31,7 +31,8 @@ typedef struct {
      * largest deviation towards it of what it limits: the output up and down, then each input pin
      * down and up. */
     lane *gap, *extreme;
-    int with_monodromy;
+    lane supply_v[SAG_SUPPLY_ROWS]; /* after the step just taken */
+    int with_supply, with_monodromy;
     const sag_map *map;
     sag_map *finer;
     sag_status (*refine)(void *context, double a, sag_map *map);
@@ -66,6 +67,7 @@ static sag_status stepper_make(const sag_stepper_setup *setup, void **out, sag_p
     }
     s->period = period;
     s->rest_unknown = setup->rest_unknown;
+    s->with_supply = setup->with_supply;
     sag_status status = stage_work_make(&s->work, setup->devices);
     if (status != SAG_OK) {
         stepper_free(s);
@@ -83,7 +85,7 @@ static sag_status stepper_make(const sag_stepper_setup *setup, void **out, sag_p
     s->s = sag_new(size * size * (3 + SAG_SUBSTEP_DEPTH) + 2 * sources * size + size + 2 * sources,
                    sizeof(lane));
     size_t opamp_rows = opamps ? opamps : 1;
-    period->end = sag_new(LANE_WIDTH * (size + size * size + SAG_MOST_STEPS * (2 + opamps) +
+    period->end = sag_new(LANE_WIDTH * (size + size * size + SAG_MOST_STEPS * (2 + opamps + SAG_SUPPLY_ROWS) +
                                         SAG_USE_COUNT * opamp_rows + 2),
                           sizeof(double));
     period->failed = sag_new(LANE_WIDTH, 1);
@@ -117,7 +119,8 @@ static sag_status stepper_make(const sag_stepper_setup *setup, void **out, sag_p
     period->output = period->monodromy + LANE_WIDTH * size * size;
     period->wave = period->output + LANE_WIDTH * SAG_MOST_STEPS;
     period->opamp_out = period->wave + LANE_WIDTH * SAG_MOST_STEPS;
-    period->use = period->opamp_out + LANE_WIDTH * SAG_MOST_STEPS * opamps;
+    period->supply_v = period->opamp_out + LANE_WIDTH * SAG_MOST_STEPS * opamps;
+    period->use = period->supply_v + LANE_WIDTH * SAG_MOST_STEPS * SAG_SUPPLY_ROWS;
     period->clamp = period->use + LANE_WIDTH * SAG_USE_COUNT * opamp_rows;
     period->drive = period->clamp + LANE_WIDTH;
     *out = s;
@@ -146,6 +149,18 @@ static lane_mask run_stage(stepper *s, const sag_map *map, const lane *from, lan
         to[s->states + k] = stage_gain_node(work, k, s->y[k]) - s->rest_gain[k];
     }
     return open;
+}
+
+/* The supply at the end of the stage just solved from `from`, as deviations from rest. */
+static void look_at_supply(stepper *s, const sag_map *map, const lane *from, lane u)
+{
+    const double *m = map->m + (s->states + s->work.rows) * map->columns;
+    for (size_t k = 0; k < SAG_SUPPLY_ROWS; k++) {
+        s->supply_v[k] = m[k * map->columns + s->states] * u;
+    }
+    lane_add_product(m, map->columns, SAG_SUPPLY_ROWS, s->states, from, s->supply_v);
+    lane_add_product(m + s->states + 1, map->columns, SAG_SUPPLY_ROWS, s->work.sources,
+                     s->work.source, s->supply_v);
 }
 
 /* The gain node of a class-B output: to, the EMF's row, becomes (1 + c) EMF's - c output's, with c =
@@ -245,8 +260,11 @@ static lane_mask run_step(stepper *s, const sag_map *map, double phase, double s
     }
     second_history(s->gain_history, s->z, s->first, size);
     extrapolate(s, (1 - GAMMA) / GAMMA);
-    open |=
-        run_stage(s, map, s->gain_history, s->level * sin(2 * M_PI * (phase + step)), s->z, active);
+    lane u = s->level * sin(2 * M_PI * (phase + step));
+    open |= run_stage(s, map, s->gain_history, u, s->z, active);
+    if (s->with_supply) {
+        look_at_supply(s, map, s->gain_history, u);
+    }
     if (s->with_monodromy) {
         run_sensitivity(s, map, s->s_first, s->s);
     }
@@ -361,6 +379,8 @@ static lane_mask run_step_surely(stepper *s, int depth, double phase, double ste
     memcpy(after, s->z, size * sizeof *after);
     memcpy(after + size, s->y, follow * sizeof *after);
     memcpy(after + size + follow, s->work.seen, rows * sizeof *after);
+    lane supply_v[SAG_SUPPLY_ROWS];
+    memcpy(supply_v, s->supply_v, sizeof supply_v);
     memcpy(s->z, before, size * sizeof *before);
     for (size_t i = 0; i < 2 * sources;
          i++) { /* no history to go on from: the step before was longer */
@@ -379,6 +399,7 @@ static lane_mask run_step_surely(stepper *s, int depth, double phase, double ste
     keep_lanes(s->z, after, size, ~open);
     keep_lanes(s->y, after + size, follow, ~open);
     keep_lanes(s->work.seen, after + size + follow, rows, ~open);
+    keep_lanes(s->supply_v, supply_v, SAG_SUPPLY_ROWS, ~open);
     if (s->with_monodromy) {
         keep_lanes(s->s, s_before, size * size, ~open);
     }
@@ -409,6 +430,9 @@ static void take_note(stepper *s, size_t at)
     lane *output = (lane *)period->output, *opamp_out = (lane *)period->opamp_out;
     lane *use = (lane *)period->use, *clamp = (lane *)period->clamp, *drive = (lane *)period->drive;
     output[at] = work->seen[work->observed - 1] - work->base_observed[work->observed - 1];
+    for (size_t k = 0; k < SAG_SUPPLY_ROWS; k++) {
+        ((lane *)period->supply_v)[k * SAG_MOST_STEPS + at] = s->supply_v[k];
+    }
     lane zero = lane_of(0);
     for (size_t k = 0; k < work->opamps; k++) {
         const sag_stage_opamp *p = &work->devices->opamps[k];
