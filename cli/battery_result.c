@@ -88,6 +88,11 @@ static void write_wear(json_writer *w, const session *s, const battery_case *c)
         json_text(w, NULL, label_limit(text, s, rows[i].limited_by));
     }
     json_close(w);
+    json_object(w, "sine_drain_a");
+    for (size_t k = 0; k < SAG_PLAYING_LEVELS; k++) {
+        json_column(w, playing[k].name, &rows->sine_drain_a[k], c->row_count, sizeof *rows, 1);
+    }
+    json_close(w);
     json_column(w, "hard_98hz_thd_percent", &rows->hard_thd, c->row_count, sizeof *rows, 100);
     json_column(w, "eq_hz", sag_wear_tone_hz, SAG_WEAR_TONES, sizeof *sag_wear_tone_hz, 1);
     for (int hard = 0; hard < 2; hard++) {
@@ -151,6 +156,11 @@ static void write_life(json_writer *w, const session *s, const battery_run *run,
     json_number(w, "life_hours", hours(battery_time(run, c, 0, SAG_CHARGE_TYPICAL, at)));
     write_range(w, "life_hours_range", hours(battery_time(run, c, 0, SAG_CHARGE_LEAST, at)),
                 hours(battery_time(run, c, 0, SAG_CHARGE_MOST, at)));
+    json_flat_object(w, "life_hours_sine");
+    for (size_t k = 0; k < SAG_PLAYING_LEVELS; k++) {
+        json_number(w, s->designs[0]->playing[k].name, c->sine_s[k] / 3600);
+    }
+    json_close(w);
     json_number(w, "replace_at_v", battery_state(c, at).terminal_v);
     json_number(w, "replace_at_depth", battery_state(c, at).depth);
     json_text(w, "replace_because", reasons[c->replace.reason]);
@@ -234,6 +244,10 @@ static void write_csv_head(csv *w, const session *s, const battery_run *run)
         snprintf(name, sizeof name, "margin_%.64s_db", s->designs[0]->playing[k].name);
         csv_text(w, name);
     }
+    for (size_t k = 0; k < SAG_PLAYING_LEVELS; k++) {
+        snprintf(name, sizeof name, "sine_drain_%.64s_a", s->designs[0]->playing[k].name);
+        csv_text(w, name);
+    }
     for (size_t k = 0; k < 2 * SAG_WEAR_TONES; k++) {
         snprintf(name, sizeof name, "eq_change_%s_%.0fhz_db", k < SAG_WEAR_TONES ? "soft" : "hard",
                  sag_wear_tone_hz[k % SAG_WEAR_TONES]);
@@ -271,6 +285,9 @@ static void write_csv_row(csv *w, const session *s, const battery_run *run, cons
     }
     for (size_t k = 0; k < SAG_PLAYING_LEVELS; k++) {
         csv_number(w, at->margin_db[k]);
+    }
+    for (size_t k = 0; k < SAG_PLAYING_LEVELS; k++) {
+        csv_number(w, at->sine_drain_a[k]);
     }
     for (size_t k = 0; k < 2 * SAG_WEAR_TONES; k++) {
         csv_number(w, battery_change_db(c, row, k % SAG_WEAR_TONES, k >= SAG_WEAR_TONES));

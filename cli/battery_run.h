@@ -25,7 +25,10 @@ typedef struct {
     size_t row_count, replace_row;
     sag_replace replace;
     sag_discharge_time *times; /* [duty][charge][row] */
-    battery_part *parts;       /* one a package */
+    /* A steady sine at each playing level, all the time: the most that it adds to the drain up to
+     * where the battery is replaced, and the hours that are left then; NAN: not known. */
+    double sine_extra_a[SAG_PLAYING_LEVELS], sine_s[SAG_PLAYING_LEVELS];
+    battery_part *parts; /* one a package */
     size_t part_count;
 } battery_case;
 

@@ -10,6 +10,9 @@
 
 enum { HARD = 2 }; /* of soft, normal, hard, extreme */
 
+/* Hours that playing costs and that a sentence is spent on, a ratio. */
+static const double noticed_share = 0.01;
+
 static void append(char *buffer, size_t size, const char *format, ...)
     __attribute__((format(printf, 3, 4)));
 
@@ -174,6 +177,14 @@ static void say_when(const session *s, const battery_run *run, const battery_cas
                s->options->duty[d]);
     }
     append(text, sizeof text, ", because %s.", because);
+    double lost_s = typical->plugged_s - c->sine_s[HARD];
+    if (lost_s > noticed_share * typical->plugged_s) {
+        append(
+            text, sizeof text,
+            " A steady sine at hard playing, without a pause, would add %s and leave %s: playing "
+            "takes no more than that.",
+            label_value(a, c->sine_extra_a[HARD], SAG_AMPERE), battery_hours(b, c->sine_s[HARD]));
+    }
     for (size_t d = 0; d < run->duties; d++) {
         if (battery_outlasts_shelf(run, c, d)) {
             append(text, sizeof text, " At %s the battery's shelf life of %s is over before.",

@@ -277,6 +277,34 @@ static sag_status find_times(const options *o, battery_case *c)
     return SAG_OK;
 }
 
+/* Playing draws more than rest: at most what a steady sine does. */
+static sag_status find_sines(const options *o, battery_case *c)
+{
+    for (size_t k = 0; k < SAG_PLAYING_LEVELS; k++) {
+        double extra_a = 0;
+        for (size_t i = 0; i <= c->replace_row; i++) {
+            double added_a = c->rows[i].sine_drain_a[k] - battery_state(c, i).drain_a;
+            if (!(added_a <= extra_a)) { /* one that is not known makes all unknown */
+                extra_a = added_a;
+            }
+            if (isnan(extra_a)) {
+                break;
+            }
+        }
+        c->sine_extra_a[k] = extra_a;
+        c->sine_s[k] = (double)NAN;
+        if (!isnan(extra_a)) {
+            sag_discharge_use use = {
+                .plugged_in = o->plugged_in[0], .charge = SAG_CHARGE_TYPICAL, .extra_a = extra_a};
+            sag_discharge_time time;
+            TRY(sag_discharge_run(c->discharge, &use, &c->rows[c->replace_row].open_circuit_v, 1,
+                                  &time));
+            c->sine_s[k] = time.plugged_s;
+        }
+    }
+    return SAG_OK;
+}
+
 /* Where each package leaves its rated supply and where it stops: that of its first amplifier. */
 static sag_status find_parts(battery_case *c)
 {
@@ -369,6 +397,7 @@ static sag_status run_case(session *s, battery_run *run, battery_case *c, progre
     TRY(compute_rows(s, c->discharge, bar, c->rows, c->row_count));
     TRY(add_replace_row(s, run, c, bar));
     TRY(find_times(o, c));
+    TRY(find_sines(o, c));
     return find_parts(c);
 }
 

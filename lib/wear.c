@@ -49,41 +49,60 @@ static void clear_row(sag_wear_row *row, double open_circuit_v)
                           .limited_by = {-1, SAG_LIMIT_NONE},
                           .hard_thd = (double)NAN};
     for (size_t k = 0; k < SAG_PLAYING_LEVELS; k++) {
-        row->margin_db[k] = (double)NAN;
+        row->margin_db[k] = row->sine_drain_a[k] = (double)NAN;
     }
     for (size_t k = 0; k < SAG_WEAR_TONES; k++) {
         row->soft_db[k] = row->hard_db[k] = (double)NAN;
     }
 }
 
-/* Softly and hard played points at one frequency; what finds no solution keeps its NAN. */
-static sag_status solve_tone(wear_state *s, double hz, sag_steady_point *soft,
-                             sag_steady_point *hard)
+/* Points of all playing levels at one frequency; what finds no solution keeps its NAN. */
+static sag_status solve_levels(wear_state *s, double hz, sag_steady_point of[SAG_PLAYING_LEVELS])
 {
-    double soft_vpk = assumed_vpk(s, SOFT, hz), hard_vpk = assumed_vpk(s, HARD, hz);
-    int rises = soft_vpk < hard_vpk;
-    double levels[2] = {rises ? soft_vpk : hard_vpk, rises ? hard_vpk : soft_vpk};
-    sag_steady_point points[2];
+    size_t order[SAG_PLAYING_LEVELS];
+    double rising[SAG_PLAYING_LEVELS];
+    sag_steady_point points[SAG_PLAYING_LEVELS];
+    for (size_t k = 0; k < SAG_PLAYING_LEVELS; k++) {
+        size_t at = k;
+        double vpk = assumed_vpk(s, k, hz);
+        for (; at > 0 && rising[at - 1] > vpk; at--) {
+            rising[at] = rising[at - 1];
+            order[at] = order[at - 1];
+        }
+        rising[at] = vpk;
+        order[at] = k;
+    }
     sag_status status = sag_steady_frequency(s->steady, hz);
     if (status >=
         SAG_OK) { /* points at a frequency without a linear solution come back as failed */
-        status = sag_steady_solve(s->steady, levels, 2, points, NULL);
+        status = sag_steady_solve(s->steady, rising, SAG_PLAYING_LEVELS, points, NULL);
     }
-    *soft = points[rises ? 0 : 1];
-    *hard = points[rises ? 1 : 0];
-    return status;
+    TRY(status);
+    for (size_t k = 0; k < SAG_PLAYING_LEVELS; k++) {
+        of[order[k]] = points[k];
+    }
+    return SAG_OK;
+}
+
+static void take_drains(sag_wear_row *row, const sag_steady_point points[SAG_PLAYING_LEVELS])
+{
+    for (size_t k = 0; k < SAG_PLAYING_LEVELS; k++) {
+        row->sine_drain_a[k] = fmax(row->sine_drain_a[k], points[k].drain_a);
+    }
 }
 
 static sag_status find_tones(wear_state *s)
 {
-    sag_steady_point soft, hard;
+    sag_steady_point points[SAG_PLAYING_LEVELS];
     for (size_t k = 0; k < SAG_WEAR_TONES; k++) {
-        TRY(solve_tone(s, sag_wear_tone_hz[k], &soft, &hard));
-        s->row->soft_db[k] = soft.gain_db;
-        s->row->hard_db[k] = hard.gain_db;
+        TRY(solve_levels(s, sag_wear_tone_hz[k], points));
+        s->row->soft_db[k] = points[SOFT].gain_db;
+        s->row->hard_db[k] = points[HARD].gain_db;
+        take_drains(s->row, points);
     }
-    TRY(solve_tone(s, SAG_WEAR_THD_HZ, &soft, &hard));
-    s->row->hard_thd = hard.thd;
+    TRY(solve_levels(s, SAG_WEAR_THD_HZ, points));
+    s->row->hard_thd = points[HARD].thd;
+    take_drains(s->row, points);
     return SAG_OK;
 }
 
@@ -197,7 +216,9 @@ static sag_status find_figures(wear_state *s, sag_report *report)
     if (stability.oscillates) {
         return SAG_OSCILLATES;
     }
-    TRY(sag_steady_new(s->bias, &s->request->steady, &s->steady));
+    sag_steady_settings settings = s->request->steady;
+    settings.supply_ripple = 1;
+    TRY(sag_steady_new(s->bias, &settings, &s->steady));
     status = find_tones(s);
     if (status == SAG_OK) {
         status = find_margins(s, report);

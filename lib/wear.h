@@ -35,6 +35,9 @@ typedef struct {
     sag_limit limited_by;
     double soft_db[SAG_WEAR_TONES], hard_db[SAG_WEAR_TONES]; /* gain, fundamental over the EMF */
     double hard_thd;                                         /* at SAG_WEAR_THD_HZ, a ratio */
+    /* The mean drain of a steady sine at each playing level, the most of the tones above: what
+     * playing comes to at most, for it dies away between notes. */
+    double sine_drain_a[SAG_PLAYING_LEVELS];
 } sag_wear_row;
 
 /* rows: count of them, with open_circuit_v filled in, in the range of the discharge. Findings about

@@ -146,6 +146,7 @@ static void gains_and_thd_are_those_of_the_periodic_solution(void **state)
     assert_int_equal(sag_wear_compute(discharge, &request, &row, 1, NULL), SAG_OK);
     circuit c = circuit_of(discharge, 7.2);
     sag_steady *steady = steady_of(&c, 0, 1);
+    sag_steady_settings settings_of_supply = sag_steady_defaults();
     for (int k = 0; k < SAG_WEAR_TONES; k++) {
         for (int level = SOFT; level <= HARD; level += HARD) {
             double hz = sag_wear_tone_hz[k];
@@ -154,6 +155,19 @@ static void gains_and_thd_are_those_of_the_periodic_solution(void **state)
                     point_at(steady, hz, vpk, NULL).gain_db, 1e-3, "one level alone");
         }
     }
+    settings_of_supply.supply_ripple = 1;
+    sag_steady *watching = NULL;
+    assert_int_equal(sag_steady_new(c.bias, &settings_of_supply, &watching), SAG_OK);
+    double most_a = point_at(watching, 98, design->playing[HARD].vpk, NULL).drain_a;
+    for (int k = 0; k < SAG_WEAR_TONES; k++) {
+        double hz = sag_wear_tone_hz[k];
+        double vpk = sag_playing_level_at(design->playing[HARD].vpk, hz, 6);
+        most_a = fmax(most_a, point_at(watching, hz, vpk, NULL).drain_a);
+    }
+    near_rel(row.sine_drain_a[HARD], most_a, 1e-4, "one level alone");
+    assert_true(row.sine_drain_a[SOFT] > sag_bias_drain_a(c.bias) &&
+                row.sine_drain_a[HARD] > row.sine_drain_a[SOFT]);
+    sag_steady_free(watching);
     near_rel(row.hard_thd, point_at(steady, 98, design->playing[HARD].vpk, NULL).thd, 1e-3,
              "one level alone");
     assert_true(row.hard_thd > 0.05); /* so that there is something to compare */
