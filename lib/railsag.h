@@ -26,6 +26,7 @@
 #include "network.h"
 #include "report.h"
 #include "response.h"
+#include "settle.h"
 #include "status.h"
 #include "steady.h"
 #include "value.h"
