@@ -4,6 +4,7 @@
 #include "drain.h"
 #include "label.h"
 #include "result.h"
+#include "supply_motion.h"
 #include "table.h"
 
 #include <math.h>
@@ -16,7 +17,12 @@ typedef struct {
     sag_bias_opamp *opamps;
     drain_item *drain;
     size_t drain_count;
+    supply_motion motion;
+    double settles_s; /* the half-supply reference, after plugging in; NAN: there is none */
 } bias_result;
+
+/* "Settled": within this share of where it ends. */
+static const double settled_share = 0.05;
 
 /* The figures of an op-amp, for JSON and CSV. */
 static const struct {
@@ -53,6 +59,22 @@ static void set_figure(sag_bias_opamp *opamp, size_t figure, double value)
     *(double *)at = value;
 }
 
+/* What the signal does to the supply. A reference without a settling time is none. */
+static sag_status keep_motion(const session *s, const session_case *c, bias_result *r)
+{
+    int reference = sag_network_reference(c->network);
+    if (reference >= 0) {
+        sag_status status = sag_settle_time(c->bias, reference, settled_share, &r->settles_s);
+        if (status < SAG_BAD_ARGUMENT || status == SAG_NO_MEMORY) {
+            return status;
+        }
+        if (status != SAG_OK) {
+            r->settles_s = (double)NAN;
+        }
+    }
+    return supply_motion_find(&r->motion, s, c);
+}
+
 static int keep_case(const session *s, const session_case *c, bias_result *r)
 {
     const sag_design *design = s->designs[c->setting];
@@ -76,7 +98,10 @@ static int keep_case(const session *s, const session_case *c, bias_result *r)
             r->opamps[i] = sag_bias_opamp_get(c->bias, i);
         }
     }
-    return !c->bias || drain_sort(c->bias, &r->drain, &r->drain_count) == SAG_OK;
+    r->motion = supply_motion_none();
+    r->settles_s = (double)NAN;
+    return !c->bias || (drain_sort(c->bias, &r->drain, &r->drain_count) == SAG_OK &&
+                        keep_motion(s, c, r) == SAG_OK);
 }
 
 static int compute(session *s, bias_result *results)
@@ -92,6 +117,18 @@ static int compute(session *s, bias_result *results)
         }
     }
     return EXIT_DONE;
+}
+
+static void write_json_motion(json_writer *w, const session *s, const bias_result *r)
+{
+    json_flat_object(w, "hard_ripple");
+    json_number(w, "terminal_v", r->motion.terminal_v);
+    json_number(w, "terminal_at_hz", r->motion.terminal_hz);
+    json_number(w, "reference_v", r->motion.reference_v);
+    json_number(w, "reference_at_hz", r->motion.reference_hz);
+    json_close(w);
+    json_text(w, "reference", supply_motion_reference(s));
+    json_number(w, "reference_settles_s", r->settles_s);
 }
 
 static void write_json(const session *s, const bias_result *results)
@@ -122,6 +159,7 @@ static void write_json(const session *s, const bias_result *results)
             json_close(&w);
         }
         json_close(&w);
+        write_json_motion(&w, s, &results[i]);
         json_close(&w);
     }
     result_json_end(&w);
@@ -154,6 +192,11 @@ static void write_csv(const session *s, const bias_result *results)
         const session_case *c = &s->cases[i];
         const sag_design *design = s->designs[c->setting];
         write_csv_row(&w, s, c, "supply", "", "drain_a", c->drain_a);
+        write_csv_row(&w, s, c, "supply", "", "hard_terminal_ripple_v",
+                      results[i].motion.terminal_v);
+        write_csv_row(&w, s, c, "supply", "", "hard_reference_ripple_v",
+                      results[i].motion.reference_v);
+        write_csv_row(&w, s, c, "supply", "", "reference_settles_s", results[i].settles_s);
         for (size_t k = 0; k < design->node_count; k++) {
             write_csv_row(&w, s, c, "node", design->nodes[k], "v", results[i].nodes_v[k]);
         }
@@ -318,6 +361,19 @@ static int write_drain(const session *s, const session_case *c, const bias_resul
     return finish_table(s, t);
 }
 
+static void write_settling(const session *s, const session_case *c, const bias_result *r)
+{
+    char seconds[LABEL_SIZE], volts[LABEL_SIZE];
+    const sag_design *design = s->designs[c->setting];
+    int node = sag_design_reference(design);
+    if (isfinite(r->settles_s)) {
+        output_format(s->table, "After plugging in, %.100s is within %.0f %% of %s after %s.\n",
+                      design->nodes[node], 100 * settled_share,
+                      label_value(volts, r->nodes_v[node], SAG_VOLT),
+                      label_value(seconds, r->settles_s, SAG_SECOND));
+    }
+}
+
 static int write_text(const session *s, const bias_result *results)
 {
     result_text_start(s);
@@ -332,6 +388,11 @@ static int write_text(const session *s, const bias_result *results)
             !write_parts(s, design, &results[i], SAG_POT) || !write_nodes(s, design, &results[i]) ||
             !write_drain(s, c, &results[i])) {
             return session_no_memory();
+        }
+        supply_motion_write(s->table, s, &results[i].motion, "Hard playing");
+        if (isfinite(results[i].settles_s)) {
+            output_text(s->table, "\n");
+            write_settling(s, c, &results[i]);
         }
     }
     return EXIT_DONE;

@@ -68,6 +68,7 @@ static int compute_chunk(session *s, levels_run *run, progress *bar, size_t firs
         .progress_context = bar,
     };
     request.steady.thd_bandwidth_hz = o->thd_bandwidth_hz;
+    request.steady.supply_ripple = 1;
     sag_status status = sag_levels_compute(biases, usable, &request, maps, s->report);
     for (size_t i = 0; i < usable && status == SAG_OK; i++) {
         run->maps[indices[i]] = maps[i];
@@ -126,6 +127,7 @@ static int compute(session *s, levels_run *run)
         absent->status = s->cases[i].status;
         absent->gain_db = absent->thd = absent->output_peak_v = absent->output_trough_v =
             (double)NAN;
+        absent->terminal_ripple_v = absent->reference_ripple_v = absent->drain_a = (double)NAN;
         absent->limited_by.opamp = -1;
         for (size_t k = 0; k <= SAG_HARMONICS; k++) {
             absent->harmonic_vpk[k] = (double)NAN;
@@ -178,6 +180,8 @@ static void write_level(json_writer *w, const session *s, const levels_run *run,
     json_number(w, "thd_floor_percent", 100 * session_thd_floor(s));
     json_column(w, "output_peak_v", &row->output_peak_v, count, step, 1);
     json_column(w, "output_trough_v", &row->output_trough_v, count, step, 1);
+    json_column(w, "terminal_ripple_v", &row->terminal_ripple_v, count, step, 1);
+    json_column(w, "reference_ripple_v", &row->reference_ripple_v, count, step, 1);
     json_flat_array(w, "limited_by");
     for (size_t k = 0; k < count; k++) {
         const sag_steady_point *p = levels_run_point(s, run, index, level, k);
@@ -216,10 +220,11 @@ static void write_json(const session *s, const levels_run *run)
 
 static void write_csv_head(csv *w, const session *s)
 {
-    static const char *const columns[] = {"input_dbv",         "input_vpk",     "playing_level",
-                                          "frequency_hz",      "gain_db",       "thd_f_percent",
-                                          "thd_floor_percent", "output_peak_v", "output_trough_v",
-                                          "limited_by",        "status"};
+    static const char *const columns[] = {
+        "input_dbv",       "input_vpk",         "playing_level",      "frequency_hz",
+        "gain_db",         "thd_f_percent",     "thd_floor_percent",  "output_peak_v",
+        "output_trough_v", "terminal_ripple_v", "reference_ripple_v", "limited_by",
+        "status"};
     char name[LABEL_SIZE];
     result_csv_head(w, s);
     for (size_t i = 0; i < sizeof columns / sizeof columns[0]; i++) {
@@ -255,6 +260,8 @@ static void write_csv_row(csv *w, const session *s, const levels_run *run, size_
     csv_number(w, 100 * session_thd_floor(s));
     csv_number(w, p->output_peak_v);
     csv_number(w, p->output_trough_v);
+    csv_number(w, p->terminal_ripple_v);
+    csv_number(w, p->reference_ripple_v);
     csv_text(w, p->status == SAG_OK ? label_limit(text, s, p->limited_by) : NULL);
     csv_text(w, sag_status_name(p->status));
     for (size_t h = 2; h <= SAG_HARMONICS; h++) {

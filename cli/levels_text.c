@@ -3,6 +3,7 @@
 #include "label.h"
 #include "levels_run.h"
 #include "result.h"
+#include "supply_motion.h"
 #include "table.h"
 #include "words.h"
 
@@ -233,6 +234,19 @@ static int write_words(const session *s, const levels_run *run)
     return 1;
 }
 
+/* How far the loudest points move the supply. */
+static void write_motion(const session *s, const levels_run *run, size_t index)
+{
+    supply_motion motion = supply_motion_none();
+    for (size_t k = 0; k < run->levels.count; k++) {
+        for (size_t f = 0; f < s->options->frequency_count; f++) {
+            supply_motion_take(&motion, levels_run_point(s, run, index, k, f),
+                               s->options->frequency_hz[f], run->levels.vpk[k]);
+        }
+    }
+    supply_motion_write(s->table, s, &motion, "At most the signal");
+}
+
 int levels_text_write(const session *s, const levels_run *run)
 {
     result_text_start(s);
@@ -251,6 +265,7 @@ int levels_text_write(const session *s, const levels_run *run)
                 return session_no_memory();
             }
         }
+        write_motion(s, run, i);
     }
     return write_words(s, run) ? EXIT_DONE : session_no_memory();
 }
