@@ -7,6 +7,7 @@
 #include "fail_alloc.h"
 #include "headroom.h"
 #include "response.h"
+#include "settle.h"
 #include "wear.h"
 
 #include <gsl/gsl_errno.h>
@@ -161,6 +162,15 @@ static sag_status make_wear(int *there)
     return status;
 }
 
+static sag_status make_settling(int *there)
+{
+    double seconds;
+    int node = circuit_node(&made, "mid");
+    sag_status status = sag_settle_time(made.bias, node, 0.05, &seconds);
+    *there = status == SAG_OK;
+    return status;
+}
+
 static const struct {
     const char *what;
     sag_status (*make)(int *there);
@@ -170,7 +180,7 @@ static const struct {
     {"response", make_response, 5},  {"stability", make_stability, 6},
     {"steady", make_steady, 30},     {"levels", make_levels, 60},
     {"headroom", make_headroom, 60}, {"discharge", make_discharge, 500},
-    {"wear", make_wear, 60},
+    {"wear", make_wear, 60},         {"settling", make_settling, 6},
 };
 
 static void each_allocation_may_fail(void **state)
