@@ -22,9 +22,6 @@ static const double stop_margin_v = 0.05;
 /* Drains of two halves that count as different, a ratio. */
 static const double uneven_share = 0.05;
 
-/* A battery a little over its first row is still one (as --supply takes it). */
-static const double fresher = 1.05;
-
 const sag_discharge_time *battery_time(const battery_run *run, const battery_case *c, size_t duty,
                                        sag_charge charge, size_t row)
 {
@@ -79,7 +76,7 @@ static int choose_in_series(const session *s, options *mine)
     }
     double fresh_v = battery->rows[0].open_circuit_v;
     if (mine->in_series_count == 0) {
-        int least = (int)ceil(supply->nominal_v / (fresher * fresh_v) - 1e-9);
+        int least = sag_battery_in_series(battery, supply->nominal_v);
         int count = least > supply->in_series ? least : supply->in_series;
         mine->in_series[0] = count + (supply->middle >= 0 && count % 2);
         mine->in_series_count = 1;
