@@ -108,10 +108,10 @@ int headroom_picture_write(const session *s, const headroom_run *run)
              100 * o->thd_limit, o->supply_count == 1 ? ", " : "",
              o->supply_count == 1 ? label_supply(name, s, &s->cases[0]) : "");
     page.shown = shown;
-    page.x_title = "frequency, Hz";
-    page.y_title = "largest clean input, dBV";
-    page.x_spacing = PLOT_LOG;
-    page.least_y = 10;
+    page.axes[0].x_title = "frequency, Hz";
+    page.axes[0].y_title = "largest clean input, dBV";
+    page.axes[0].x_spacing = PLOT_LOG;
+    page.axes[0].least_y = 10;
     for (size_t i = 0; i < s->setting_count; i++) {
         if (!add_panel(&page, s, run, i)) {
             sheet_free(&page);

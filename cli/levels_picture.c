@@ -170,11 +170,11 @@ int levels_picture_write(const session *s, const levels_run *run)
     result_sheet_start(&page, s);
     page.shown =
         "EQ curve at each input level: gain of the fundamental from the source to the output";
-    page.x_title = "frequency, Hz";
-    page.y_title = "gain, dB";
-    page.x_spacing = PLOT_LOG;
-    page.least_y = 10;
-    page.deepest_y = deepest_db;
+    page.axes[0].x_title = "frequency, Hz";
+    page.axes[0].y_title = "gain, dB";
+    page.axes[0].x_spacing = PLOT_LOG;
+    page.axes[0].least_y = 10;
+    page.axes[0].deepest_y = deepest_db;
     page.key = key;
     for (size_t i = 0; i < sizeof all / sizeof all[0]; i++) {
         if ((i != 0 || named < run->levels.count) && (i != 1 || named > 0)) {

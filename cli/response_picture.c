@@ -92,11 +92,11 @@ int response_picture_write(const session *s, const response_point *points)
              o->supply_count == 1 ? ", " : "",
              o->supply_count == 1 ? label_supply(name, s, &s->cases[0]) : "");
     page.shown = shown;
-    page.x_title = "frequency, Hz";
-    page.y_title = "gain, dB";
-    page.x_spacing = PLOT_LOG;
-    page.least_y = 10;
-    page.deepest_y = 80;
+    page.axes[0].x_title = "frequency, Hz";
+    page.axes[0].y_title = "gain, dB";
+    page.axes[0].x_spacing = PLOT_LOG;
+    page.axes[0].least_y = 10;
+    page.axes[0].deepest_y = 80;
     for (size_t i = 0; i < panels; i++) {
         /* Cases come by supply, then setting; a family is a run of them. */
         size_t first = family ? i * curves : i, step = family ? 1 : s->setting_count;

@@ -48,7 +48,9 @@ void result_sheet_start(sheet *page, const session *s)
     const char *title = s->designs[0]->title;
     memset(page, 0, sizeof *page);
     page->title = title ? title : s->options->argument;
-    page->deepest_y = (double)INFINITY;
+    for (size_t i = 0; i < SHEET_GROUPS; i++) {
+        page->axes[i].deepest_y = (double)INFINITY;
+    }
 }
 
 /* Appends as far as there is room. */

@@ -34,6 +34,7 @@ plot *sheet_panel(sheet *s, const char *heading, const char *detail)
     }
     plot *p = plot_new(heading, detail);
     if (p) {
+        s->group_of[s->panel_count] = s->group;
         s->panels[s->panel_count++] = p;
     }
     return p;
@@ -60,9 +61,11 @@ void sheet_free(sheet *s)
 /* What the layout decides before anything is drawn. */
 typedef struct {
     size_t columns, rows;
-    plot_axis x, y;
-    plot_frame frame; /* of a panel, without its place */
+    plot_axis x[SHEET_GROUPS], y[SHEET_GROUPS];
+    int labels_left[SHEET_GROUPS];
+    plot_frame frame; /* of a panel, without its place and side */
     double head_room, foot_room;
+    size_t feet;        /* rows with numbers under them */
     double header, key; /* heights */
     double notes_left, notes_width, notes, row_gap;
     int notes_in_cell; /* where a panel is missing from the last row, instead of under all */
@@ -74,41 +77,62 @@ static size_t row_of(const layout *l, size_t panel)
     return panel / l->columns;
 }
 
-/* Whether no panel stands under this one. */
+/* Whether no panel with the same axes stands under this one. */
 static int is_lowest(const sheet *s, const layout *l, size_t panel)
 {
-    return panel + l->columns >= s->panel_count;
+    size_t under = panel + l->columns;
+    return under >= s->panel_count || s->group_of[under] != s->group_of[panel];
 }
 
-static void choose_axes(const sheet *s, layout *l)
+/* The number of rows, of those above `row`, that have numbers under them. */
+static size_t feet_above(const sheet *s, const layout *l, size_t row)
 {
+    size_t feet = 0;
+    for (size_t r = 0; r < row; r++) {
+        int some = 0;
+        for (size_t i = r * l->columns; i < (r + 1) * l->columns && i < s->panel_count; i++) {
+            some |= is_lowest(s, l, i);
+        }
+        feet += (size_t)some;
+    }
+    return feet;
+}
+
+static void choose_axes(const sheet *s, layout *l, size_t group)
+{
+    const sheet_axes *axes = &s->axes[group];
     plot_extent extent = plot_no_extent();
     for (size_t i = 0; i < s->panel_count; i++) {
-        plot_extend(s->panels[i], &extent);
+        if (s->group_of[i] == group) {
+            plot_extend(s->panels[i], &extent);
+        }
     }
-    l->x = s->x_spacing == PLOT_LOG
-               ? plot_log_axis(s->x_title, extent.x_low, extent.x_high)
-               : plot_linear_axis(s->x_title, extent.x_low, extent.x_high, 0, 10);
+    l->x[group] = axes->x_spacing == PLOT_LOG
+                      ? plot_log_axis(axes->x_title, extent.x_low, extent.x_high)
+                      : plot_linear_axis(axes->x_title, extent.x_low, extent.x_high, 0, 10);
     double low = extent.y_low;
-    if (low < extent.y_high - s->deepest_y) {
-        low = extent.y_high - s->deepest_y;
+    if (low < extent.y_high - axes->deepest_y) {
+        low = extent.y_high - axes->deepest_y;
     }
-    l->y = plot_linear_axis(s->y_title, low, extent.y_high, s->least_y,
-                            (int)(l->frame.height / least_step_pt));
+    l->y[group] = plot_linear_axis(axes->y_title, low, extent.y_high, axes->least_y,
+                                   (int)(l->frame.height / least_step_pt));
 }
 
 /* Labels stand at the left ends where those lie much further apart than the right ones: a bass
  * control fans out on the left. Returns 0 when memory was short. */
-static int choose_side(const sheet *s, layout *l)
+static int choose_side(const sheet *s, layout *l, size_t group)
 {
     double crowding[2] = {0, 0};
     for (int left = 0; left < 2; left++) {
         l->frame.labels_left = left;
         for (size_t i = 0; i < s->panel_count; i++) {
-            crowding[left] += plot_crowding(s->panels[i], &l->x, &l->y, &l->frame);
+            if (s->group_of[i] == group) {
+                crowding[left] +=
+                    plot_crowding(s->panels[i], &l->x[group], &l->y[group], &l->frame);
+            }
         }
     }
-    l->frame.labels_left = crowding[0] > 3 * crowding[1] + l->frame.text_pt;
+    l->labels_left[group] = crowding[0] > 3 * crowding[1] + l->frame.text_pt;
     return !isnan(crowding[0]) && !isnan(crowding[1]);
 }
 
@@ -207,17 +231,22 @@ static int lay_out(const sheet *s, picture *to, layout *l)
     l->frame.text_pt = l->columns > 1 ? many_text_pt : one_text_pt;
     l->frame.height = l->rows < 2 ? one_row_pt : l->rows < 3 ? two_rows_pt : many_rows_pt;
     l->frame.x_labels = 1;
-    choose_axes(s, l);
-    if (!choose_side(s, l)) {
-        return 0;
+    for (size_t group = 0; group < SHEET_GROUPS; group++) {
+        choose_axes(s, l, group);
+        if (!choose_side(s, l, group)) {
+            return 0;
+        }
     }
-    l->frame.number_room = plot_number_room(&l->y, &l->frame, to);
     for (size_t i = 0; i < s->panel_count; i++) {
-        double room = plot_label_room(s->panels[i], &l->x, &l->y, &l->frame, to);
+        size_t group = s->group_of[i];
+        l->frame.labels_left = l->labels_left[group];
+        double numbers = plot_number_room(&l->y[group], &l->frame, to);
+        double room = plot_label_room(s->panels[i], &l->x[group], &l->y[group], &l->frame, to);
         if (isnan(room) || plot_failed(s->panels[i])) {
             return 0;
         }
         double head = plot_head_room(s->panels[i], &l->frame);
+        l->frame.number_room = numbers > l->frame.number_room ? numbers : l->frame.number_room;
         l->frame.label_room = room > l->frame.label_room ? room : l->frame.label_room;
         l->head_room = head > l->head_room ? head : l->head_room;
     }
@@ -228,8 +257,9 @@ static int lay_out(const sheet *s, picture *to, layout *l)
     l->header = margin + leading * title_pt + leading * shown_pt + 2;
     l->key = set_key(s, to, 0, 0);
     place_notes(s, l, to);
+    l->feet = feet_above(s, l, l->rows);
     l->height = l->header + l->key + (double)l->rows * (l->head_room + l->frame.height) +
-                (double)(l->rows - 1) * l->row_gap + l->foot_room + margin +
+                (double)(l->rows - 1) * l->row_gap + (double)l->feet * l->foot_room + margin +
                 (l->notes_in_cell ? 0 : 5 + l->notes);
     return 1;
 }
@@ -251,12 +281,15 @@ static int draw_panels(const sheet *s, const layout *l, picture *to)
     int done = 1;
     for (size_t i = 0; i < s->panel_count; i++) {
         plot_frame frame = l->frame;
+        size_t group = s->group_of[i], feet = feet_above(s, l, row_of(l, i));
         double row = l->head_room + frame.height + l->row_gap;
+        frame.labels_left = l->labels_left[group];
         frame.left = margin + (double)(i % l->columns) * column_pitch(l) +
-                     (l->frame.labels_left ? l->frame.label_room : l->frame.number_room);
-        frame.top = l->header + l->key + l->head_room + (double)row_of(l, i) * row;
+                     (frame.labels_left ? l->frame.label_room : l->frame.number_room);
+        frame.top = l->header + l->key + l->head_room + (double)row_of(l, i) * row +
+                    (double)feet * l->foot_room;
         frame.x_labels = is_lowest(s, l, i);
-        done &= plot_draw(s->panels[i], &l->x, &l->y, &frame, to);
+        done &= plot_draw(s->panels[i], &l->x[group], &l->y[group], &frame, to);
     }
     return done;
 }

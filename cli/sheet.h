@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* sheet.h - one page: title, what is shown, a key, panels with the same axes, notes.
+/* sheet.h - one page: title, what is shown, a key, panels in groups with the same axes, notes.
  *
  * A page is as wide as the text of an A4 page and with up to six panels about half as high, so that
  * two fit on one. */
@@ -17,15 +17,22 @@ typedef struct {
     const char *text;
 } sheet_key;
 
-enum { SHEET_NOTES = 16, SHEET_NOTE = 512, SHEET_PANELS = 24 };
+enum { SHEET_NOTES = 16, SHEET_NOTE = 512, SHEET_PANELS = 24, SHEET_GROUPS = 4 };
+
+/* The axes of a group of panels. */
+typedef struct {
+    const char *x_title, *y_title;
+    plot_spacing x_spacing;
+    double least_y;   /* the y axis shows at least this much */
+    double deepest_y; /* and at most so much below its top; INFINITY: all */
+} sheet_axes;
 
 typedef struct {
     const char *title, *shown; /* the design; what the curves are */
-    const char *x_title, *y_title;
-    plot_spacing x_spacing;
-    double least_y;             /* the y axis shows at least this much */
-    double deepest_y;           /* and at most so much below its top; INFINITY: all */
+    sheet_axes axes[SHEET_GROUPS];
+    size_t group;               /* of the panels that are added next */
     plot *panels[SHEET_PANELS]; /* owned; freed with sheet_free */
+    size_t group_of[SHEET_PANELS];
     size_t panel_count;
     const sheet_key *key;
     size_t key_count;

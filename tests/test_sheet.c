@@ -41,11 +41,11 @@ static void fill(sheet *page, int panels)
     memset(page, 0, sizeof *page);
     page->title = "Curlew: a title with a broken byte \xff and a line\nbreak";
     page->shown = "what is shown";
-    page->x_title = "frequency, Hz";
-    page->y_title = "gain, dB";
-    page->x_spacing = PLOT_LOG;
-    page->least_y = 10;
-    page->deepest_y = (double)INFINITY;
+    page->axes[0].x_title = "frequency, Hz";
+    page->axes[0].y_title = "gain, dB";
+    page->axes[0].x_spacing = PLOT_LOG;
+    page->axes[0].least_y = 10;
+    page->axes[0].deepest_y = (double)INFINITY;
     page->key = key;
     page->key_count = 2;
     for (int i = 0; i < panels; i++) {
@@ -261,10 +261,10 @@ static void any_numbers_can_be_drawn(void **state)
         memset(&page, 0, sizeof page);
         page.title = "any";
         page.shown = "";
-        page.x_title = page.y_title = "x";
-        page.x_spacing = run % 2 ? PLOT_LOG : PLOT_LINEAR;
-        page.deepest_y = run % 3 ? (double)INFINITY : 80;
-        page.least_y = run % 5;
+        page.axes[0].x_title = page.axes[0].y_title = "x";
+        page.axes[0].x_spacing = run % 2 ? PLOT_LOG : PLOT_LINEAR;
+        page.axes[0].deepest_y = run % 3 ? (double)INFINITY : 80;
+        page.axes[0].least_y = run % 5;
         plot *p = sheet_panel(&page, NULL, NULL);
         assert_non_null(p);
         for (int curve = 0; curve < 4; curve++) {
