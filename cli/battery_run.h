@@ -63,6 +63,9 @@ static const double battery_month_s = 365.25 * 86400 / 12;
 void battery_write_json(const session *s, const battery_run *run);
 void battery_write_csv(const session *s, const battery_run *run);
 int battery_text_write(const session *s, const battery_run *run); /* an exit status */
+/* battery_picture.c: whether a picture is possible, and the picture; exit statuses. */
+int battery_picture_check(const session *s);
+int battery_picture_write(const session *s, const battery_run *run);
 void battery_words_write(const session *s, const battery_run *run);
 /* "replace when ...", a sentence; and the reason for which a case is replaced. */
 const char *battery_rule_text(char *buffer, size_t size, const session *s, const battery_run *run);

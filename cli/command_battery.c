@@ -441,6 +441,9 @@ static int compute_and_write(session *s, options *mine)
         status = make_cases(s, mine);
     }
     if (status == EXIT_DONE) {
+        status = battery_picture_check(s);
+    }
+    if (status == EXIT_DONE) {
         set_rule(&run, mine);
         run.cases = sag_new(s->case_count, sizeof *run.cases);
         status = run.cases ? compute(s, &run) : session_no_memory();
@@ -450,6 +453,9 @@ static int compute_and_write(session *s, options *mine)
     }
     if (status == EXIT_DONE && s->csv) {
         battery_write_csv(s, &run);
+    }
+    if (status == EXIT_DONE && s->plot) {
+        status = battery_picture_write(s, &run);
     }
     if (status == EXIT_DONE && s->table) {
         status = battery_text_write(s, &run);

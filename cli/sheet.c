@@ -63,6 +63,7 @@ typedef struct {
     size_t columns, rows;
     plot_axis x[SHEET_GROUPS], y[SHEET_GROUPS];
     int labels_left[SHEET_GROUPS];
+    double number_room[SHEET_GROUPS];
     plot_frame frame; /* of a panel, without its place and side */
     double head_room, foot_room;
     size_t feet;        /* rows with numbers under them */
@@ -109,7 +110,8 @@ static void choose_axes(const sheet *s, layout *l, size_t group)
     }
     l->x[group] = axes->x_spacing == PLOT_LOG
                       ? plot_log_axis(axes->x_title, extent.x_low, extent.x_high)
-                      : plot_linear_axis(axes->x_title, extent.x_low, extent.x_high, 0, 10);
+                      : plot_linear_axis(axes->x_title, extent.x_low, extent.x_high, 0,
+                                         l->columns > 1 ? 6 : 10);
     double low = extent.y_low;
     if (low < extent.y_high - axes->deepest_y) {
         low = extent.y_high - axes->deepest_y;
@@ -241,6 +243,7 @@ static int lay_out(const sheet *s, picture *to, layout *l)
         size_t group = s->group_of[i];
         l->frame.labels_left = l->labels_left[group];
         double numbers = plot_number_room(&l->y[group], &l->frame, to);
+        l->number_room[group] = numbers;
         double room = plot_label_room(s->panels[i], &l->x[group], &l->y[group], &l->frame, to);
         if (isnan(room) || plot_failed(s->panels[i])) {
             return 0;
@@ -288,6 +291,7 @@ static int draw_panels(const sheet *s, const layout *l, picture *to)
                      (frame.labels_left ? l->frame.label_room : l->frame.number_room);
         frame.top = l->header + l->key + l->head_room + (double)row_of(l, i) * row +
                     (double)feet * l->foot_room;
+        frame.number_room = l->number_room[group];
         frame.x_labels = is_lowest(s, l, i);
         done &= plot_draw(s->panels[i], &l->x[group], &l->y[group], &frame, to);
     }

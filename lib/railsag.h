@@ -24,6 +24,7 @@
 #include "memory.h"
 #include "model.h"
 #include "network.h"
+#include "replace.h"
 #include "report.h"
 #include "response.h"
 #include "settle.h"

@@ -227,24 +227,86 @@ static sag_status find_figures(wear_state *s, sag_report *report)
     return status;
 }
 
+/* Network and bias point of a state; what there is of them is the caller's in any case. */
+static sag_status open_state(wear_state *s, const sag_discharge *discharge, double open_circuit_v,
+                             sag_network **network, sag_bias **bias, sag_report *report)
+{
+    sag_conditions conditions = sag_discharge_conditions(discharge, open_circuit_v);
+    s->design = sag_discharge_design(discharge);
+    TRY(sag_network_new(s->design, &conditions, network, report));
+    TRY(sag_bias_new(*network, bias, report));
+    s->bias = *bias;
+    return SAG_OK;
+}
+
+typedef struct {
+    const sag_discharge *discharge;
+    const sag_wear_request *request;
+    double open_circuit_v;
+    const double *frequency_hz;
+    size_t count;
+    double *soft_db, *hard_db;
+} curve_work;
+
+/* Frequencies a work item; fixed, so that the results do not depend on the threads. */
+enum { BLOCK = 16 };
+
+static sag_status run_curve(void *context, size_t index)
+{
+    const curve_work *work = context;
+    sag_network *network = NULL;
+    sag_bias *bias = NULL;
+    wear_state state = {.request = work->request};
+    sag_status status =
+        open_state(&state, work->discharge, work->open_circuit_v, &network, &bias, NULL);
+    if (status == SAG_OK) {
+        status = sag_steady_new(bias, &work->request->steady, &state.steady);
+    }
+    size_t end = (index + 1) * BLOCK < work->count ? (index + 1) * BLOCK : work->count;
+    for (size_t i = index * BLOCK; i < end && status == SAG_OK; i++) {
+        sag_steady_point points[SAG_PLAYING_LEVELS];
+        status = solve_levels(&state, work->frequency_hz[i], points);
+        if (status == SAG_OK) {
+            work->soft_db[i] = points[SOFT].gain_db;
+            work->hard_db[i] = points[HARD].gain_db;
+        }
+    }
+    sag_steady_free(state.steady);
+    sag_bias_free(bias);
+    sag_network_free(network);
+    return status < SAG_OK ? status : SAG_OK;
+}
+
+sag_status sag_wear_curves(const sag_discharge *discharge, const sag_wear_request *request,
+                           double open_circuit_v, const double *frequency_hz, size_t count,
+                           double *soft_db, double *hard_db)
+{
+    curve_work work = {.discharge = discharge,
+                       .request = request,
+                       .open_circuit_v = open_circuit_v,
+                       .frequency_hz = frequency_hz,
+                       .count = count,
+                       .soft_db = soft_db,
+                       .hard_db = hard_db};
+    for (size_t i = 0; i < count; i++) {
+        soft_db[i] = hard_db[i] = (double)NAN;
+    }
+    return sag_parallel_run((count + BLOCK - 1) / BLOCK, request->threads, run_curve, &work,
+                            request->progress, request->progress_context);
+}
+
 static sag_status run_row(void *context, size_t index)
 {
     const wear_work *work = context;
     sag_wear_row *row = &work->rows[index];
     sag_report *report = work->reports[index];
-    sag_conditions conditions = sag_discharge_conditions(work->discharge, row->open_circuit_v);
     sag_network *network = NULL;
     sag_bias *bias = NULL;
     clear_row(row, row->open_circuit_v);
-    wear_state state = {
-        .design = sag_discharge_design(work->discharge), .request = work->request, .row = row};
-    row->status = sag_network_new(state.design, &conditions, &network, report);
-    if (row->status == SAG_OK) {
-        row->status = sag_bias_new(network, &bias, report);
-    }
+    wear_state state = {.request = work->request, .row = row};
+    row->status = open_state(&state, work->discharge, row->open_circuit_v, &network, &bias, report);
     if (row->status == SAG_OK) {
         row->marks = sag_bias_marks(bias);
-        state.bias = bias;
         row->status = find_figures(&state, report);
     }
     sag_bias_free(bias);
@@ -296,97 +358,4 @@ sag_status sag_wear_compute(const sag_discharge *discharge, const sag_wear_reque
     }
     sag_free(work.reports);
     return status;
-}
-
-/* ---- when to replace ---- */
-
-sag_replace_rule sag_replace_defaults(void)
-{
-    sag_replace_rule rule = {.at_v = (double)NAN, .lost_db = 3, .changed_db = 1, .used = 0.9};
-    for (size_t k = 0; k < SAG_PLAYING_LEVELS; k++) {
-        rule.margin_db[k] = (double)NAN;
-    }
-    return rule;
-}
-
-/* A figure of a row that falls as the battery runs down. */
-typedef double falling(const sag_wear_row *row, const sag_wear_row *fresh, size_t which);
-
-static double margin_of(const sag_wear_row *row, const sag_wear_row *fresh, size_t which)
-{
-    (void)fresh;
-    return row->margin_db[which];
-}
-
-static double closeness_of(const sag_wear_row *row, const sag_wear_row *fresh, size_t which)
-{
-    return -fabs(row->soft_db[which] - fresh->soft_db[which]);
-}
-
-/* The open-circuit voltage at which the figure has first fallen to `limit`; NAN when it does not.
- */
-static double find_crossing(const sag_discharge *discharge, const sag_wear_row *rows, size_t count,
-                            falling *figure, size_t which, double limit)
-{
-    double before = (double)NAN, before_v = 0;
-    for (size_t i = 0; i < count; i++) {
-        double at = figure(&rows[i], &rows[0], which);
-        double at_v = sag_discharge_at(discharge, rows[i].open_circuit_v).terminal_v;
-        if (isnan(at)) {
-            continue;
-        }
-        if (at <= limit) {
-            if (isnan(before) || !isfinite(at) || !isfinite(before)) {
-                return rows[i].open_circuit_v;
-            }
-            double share = (before - limit) / (before - at);
-            double found = sag_discharge_find(discharge, before_v + share * (at_v - before_v));
-            return isnan(found) ? rows[i].open_circuit_v : found;
-        }
-        before = at;
-        before_v = at_v;
-    }
-    return (double)NAN;
-}
-
-static void consider(sag_replace *replace, double open_circuit_v, sag_replace_reason reason,
-                     size_t which)
-{
-    if (open_circuit_v > replace->open_circuit_v) {
-        replace->open_circuit_v = open_circuit_v;
-        replace->reason = reason;
-        replace->which = which;
-    }
-}
-
-sag_replace sag_replace_find(const sag_discharge *discharge, const sag_replace_rule *rule,
-                             const sag_wear_row *rows, size_t count)
-{
-    sag_replace replace = {.open_circuit_v = sag_discharge_last(discharge).open_circuit_v,
-                           .reason = SAG_REPLACE_END};
-    if (!isnan(rule->at_v)) {
-        consider(&replace, sag_discharge_find(discharge, rule->at_v), SAG_REPLACE_AT, 0);
-    }
-    for (size_t k = 0; k < SAG_PLAYING_LEVELS; k++) {
-        if (!isnan(rule->margin_db[k])) {
-            consider(&replace,
-                     find_crossing(discharge, rows, count, margin_of, k, rule->margin_db[k]),
-                     SAG_REPLACE_MARGIN, k);
-        }
-    }
-    if (!isnan(rule->lost_db)) {
-        double limit = fmin(rows[0].margin_db[HARD] - rule->lost_db, 0);
-        consider(&replace, find_crossing(discharge, rows, count, margin_of, HARD, limit),
-                 SAG_REPLACE_LOST, HARD);
-    }
-    for (size_t k = 0; k < SAG_WEAR_TONES && !isnan(rule->changed_db); k++) {
-        consider(&replace,
-                 find_crossing(discharge, rows, count, closeness_of, k, -rule->changed_db),
-                 SAG_REPLACE_CHANGED, k);
-    }
-    if (!isnan(rule->used)) {
-        consider(&replace, sag_discharge_find_depth(discharge, rule->used), SAG_REPLACE_USED, 0);
-    }
-    replace.from_fresh = replace.open_circuit_v >= sag_discharge_fresh(discharge).open_circuit_v;
-    return replace;
 }

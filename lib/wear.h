@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* wear.h - what a player notices as the battery of a design runs down, and when to replace it.
+/* wear.h - what a player notices as the battery of a design runs down.
  *
  * At each state of a discharge: how far the largest clean level lies over the playing levels, the
  * gain at a few tones softly and hard played, the THD of a hard low note. A playing level holds up
@@ -45,41 +45,10 @@ typedef struct {
 sag_status sag_wear_compute(const sag_discharge *discharge, const sag_wear_request *request,
                             sag_wear_row *rows, size_t count, sag_report *report);
 
-/* When to replace a battery. What is NAN does not count; the end of the discharge always does. */
-typedef struct {
-    double at_v;                          /* terminal voltage */
-    double margin_db[SAG_PLAYING_LEVELS]; /* the margin over a playing level falls to this */
-    double
-        lost_db; /* the margin over hard playing is at most 0 and has fallen by this since fresh */
-    double changed_db; /* the gain of a tone, softly played, has changed by this since fresh */
-    double used;       /* depth of discharge */
-} sag_replace_rule;
-
-/* Hard playing no longer comes through clean and has lost 3 dB, or the EQ curve has changed by 1 dB
- * even for soft playing, or 90 % is used. Estimates: 3 dB is what players are commonly said to
- * notice at once, 1 dB what careful listening finds; the knee of a battery's curve lies at 85 to 95
- * %, and voltage falls fast from there. */
-sag_replace_rule sag_replace_defaults(void);
-
-typedef enum {
-    SAG_REPLACE_AT,      /* at_v */
-    SAG_REPLACE_MARGIN,  /* margin_db of a playing level */
-    SAG_REPLACE_LOST,    /* lost_db */
-    SAG_REPLACE_CHANGED, /* changed_db */
-    SAG_REPLACE_USED,    /* used */
-    SAG_REPLACE_END      /* the discharge ends before */
-} sag_replace_reason;
-
-typedef struct {
-    double open_circuit_v;
-    sag_replace_reason reason;
-    size_t which;   /* playing level, or tone */
-    int from_fresh; /* the condition holds from the start */
-} sag_replace;
-
-/* The first state at which the rule holds. rows: count >= 1 of them, falling from fresh. Between
- * rows figures are taken as straight over the terminal voltage. */
-sag_replace sag_replace_find(const sag_discharge *discharge, const sag_replace_rule *rule,
-                             const sag_wear_row *rows, size_t count);
+/* The EQ curves at a state, softly and hard played: the gain in dB at each of count frequencies; NAN
+ * where there is none. */
+sag_status sag_wear_curves(const sag_discharge *discharge, const sag_wear_request *request,
+                           double open_circuit_v, const double *frequency_hz, size_t count,
+                           double *soft_db, double *hard_db);
 
 #endif

@@ -46,9 +46,11 @@ static void fill(sheet *page, int panels)
     page->axes[0].x_spacing = PLOT_LOG;
     page->axes[0].least_y = 10;
     page->axes[0].deepest_y = (double)INFINITY;
+    page->axes[1] = (sheet_axes){"hours", "gain, dB", PLOT_LINEAR, 1, 40};
     page->key = key;
     page->key_count = 2;
     for (int i = 0; i < panels; i++) {
+        page->group = i >= 3; /* the later ones on axes of their own */
         plot *p = sheet_panel(page, "9 V", "8.9 V at the terminals");
         for (size_t rank = 0; rank < 3 && p; rank++) {
             scale_line line = scale_supply(rank, 3);

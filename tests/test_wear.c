@@ -1,11 +1,11 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* wear: margins against a scan of the headroom, gains and THD against periodic solutions, a limiter
+/* wear and replace: margins against a scan of the headroom, gains and THD against periodic solutions, a limiter
  * without limits, the rule for replacing on rows that are known, threads. */
 #include "orbits.h"
 
+#include "replace.h"
 #include "same_point.h"
 #include "value.h"
-#include "wear.h"
 
 #include <gsl/gsl_errno.h>
 
