@@ -105,7 +105,7 @@ struct sag_network {
     sag_sparse *observed; /* row_count rows */
     size_t observed_count, row_count;
     sag_sparse supply_row[SAG_SUPPLY_ROWS];
-    int reference; /* node of the design; -1: none */
+    int reference;        /* node of the design; -1: none */
     sag_leg *legs;        /* one a part; a pot's is ends[0] to wiper */
     int supply_branch[2]; /* branch currents of the battery (two halves with a middle; else [1] =
                              -1) */

@@ -87,11 +87,10 @@ static sag_status fill(sag_steady *steady)
     TRY(sag_small_signal_make(&steady->linear, bias));
     size_t n = steady->states = steady->linear.states, size = steady->linear.size;
     size_t lanes = steady->kind->lanes;
-    sag_stepper_setup setup = {
-        .devices = &bias->devices,
-        .rest_observed = bias->observed,
-        .rest_unknown = bias->unknown,
-        .with_supply = steady->settings.supply_ripple};
+    sag_stepper_setup setup = {.devices = &bias->devices,
+                               .rest_observed = bias->observed,
+                               .rest_unknown = bias->unknown,
+                               .with_supply = steady->settings.supply_ripple};
     TRY(steady->kind->make(&setup, &steady->stepper, &steady->period));
     TRY(sag_map_maker_new(&bias->devices, &steady->maker));
     for (size_t i = 0; i < SAG_GRID_COUNT; i++) {

@@ -43,7 +43,7 @@ typedef struct {
     double harmonic_vpk[SAG_HARMONICS +
                         1]; /* amplitudes at the output; [1] fundamental, [0] shift of the mean */
     double output_peak_v, output_trough_v; /* against the resting value */
-    sag_limit limited_by;    /* the limit that is met first as the level rises to here */
+    sag_limit limited_by; /* the limit that is met first as the level rises to here */
     /* With supply_ripple asked for, else NAN: the swing, peak to peak, of the voltage between the
      * supply's terminals and of the half-supply reference (NAN without one), and the mean drain. */
     double terminal_ripple_v, reference_ripple_v, drain_a;

@@ -85,9 +85,10 @@ static sag_status stepper_make(const sag_stepper_setup *setup, void **out, sag_p
     s->s = sag_new(size * size * (3 + SAG_SUBSTEP_DEPTH) + 2 * sources * size + size + 2 * sources,
                    sizeof(lane));
     size_t opamp_rows = opamps ? opamps : 1;
-    period->end = sag_new(LANE_WIDTH * (size + size * size + SAG_MOST_STEPS * (2 + opamps + SAG_SUPPLY_ROWS) +
-                                        SAG_USE_COUNT * opamp_rows + 2),
-                          sizeof(double));
+    period->end =
+        sag_new(LANE_WIDTH * (size + size * size + SAG_MOST_STEPS * (2 + opamps + SAG_SUPPLY_ROWS) +
+                              SAG_USE_COUNT * opamp_rows + 2),
+                sizeof(double));
     period->failed = sag_new(LANE_WIDTH, 1);
     s->rest_gain = sag_new(opamps, sizeof *s->rest_gain);
     if (!s->z || !s->s || !period->end || !period->failed || !s->rest_gain) {
