@@ -51,6 +51,10 @@
  * the cycle. */
 #define STAGE_FULL_STEPS 10
 #define STAGE_HALF_STEPS 18
+/* An iteration whose steps, V, are below the first of these, and below the second of the one before,
+ * arrives. */
+#define STAGE_CLOSE_V 0.1
+#define STAGE_FALLING 0.75
 /* What an estimate of the error left must stay below, over the tolerance: slow states sum up what
  * each stage leaves. */
 #define EARLY 1e-4
@@ -818,8 +822,12 @@ static inline lane_mask stage_rounds(stage_work *work, const sag_map *map, const
             }
             largest = lane_max(largest, size);
         }
-        /* The last step, and any within the tolerance, is a whole one. */
-        lane whole = lane_select(LANE_LESS(largest, work->tolerance_v), lane_of(1), lane_of(share));
+        /* The last step, any within the tolerance, and those of an iteration that is arriving are
+         * whole ones: halves would go on to the end of the rounds. */
+        lane_mask arriving =
+            LANE_LESS(largest, lane_of(STAGE_CLOSE_V)) & LANE_LESS(largest, STAGE_FALLING * before);
+        lane whole = lane_select(LANE_LESS(largest, work->tolerance_v) | arriving, lane_of(1),
+                                 lane_of(share));
         for (size_t i = 0; i < n; i++) {
             work->update[i] *= whole;
         }
