@@ -15,7 +15,7 @@
 #define SAG_MOST_STEPS 2048
 #define SAG_MOST_LANES 4
 /* A step that fails, or in which an input flips, is halved up to this often. */
-#define SAG_SUBSTEP_DEPTH 6
+#define SAG_SUBSTEP_DEPTH 10
 #define SAG_STEP_A(h)     ((2 + M_SQRT2) / (h))
 
 /* What stands between an op-amp and a limit; the share used of each. */

@@ -280,12 +280,14 @@ static void keep_lanes(lane *to, const lane *from, size_t count, lane_mask which
 }
 
 /* An input stage whose gain, or share of upright drive, has changed by this over a step has lost
- * its gain or flipped within it. */
-#define FLIP 0.1
+ * its gain or flipped within it. So has one that lets its gain node move by JUMP_V, V, while a pin is
+ * on an edge: even a small share of the slew rate carries an output from rail to rail in one step. */
+#define FLIP   0.1
+#define JUMP_V 0.25
 
-/* Notes what the input stages pass after a step; returns the lanes in which one has changed over.
- */
-static lane_mask note_flips(stepper *s)
+/* Notes what the input stages pass after a step from the states `before`; returns the lanes in which
+ * one has changed over. */
+static lane_mask note_flips(stepper *s, const lane *before)
 {
     stage_work *work = &s->work;
     lane_mask flipped = LANE_LESS(lane_of(0), lane_of(0));
@@ -296,6 +298,8 @@ static lane_mask note_flips(stepper *s)
             stage_input in =
                 stage_input_at(work, k, lane_of(0), work->seen[rail], work->seen[rail + 1]);
             now = in.gain + in.by_x;
+            lane moved = lane_abs(s->z[s->states + k] - before[s->states + k]);
+            flipped |= LANE_LESS(lane_of(JUMP_V), moved) & LANE_LESS(now, lane_of(2));
         }
         flipped |= LANE_LESS(lane_of(FLIP), lane_abs(now - s->upright[k]));
         s->upright[k] = now;
@@ -360,7 +364,7 @@ static lane_mask run_step_surely(stepper *s, int depth, double phase, double ste
     lane_mask open = too_long(s, depth, active);
     if (lane_any(active & ~open)) {
         failed = run_step(s, map, phase, step, active & ~open);
-        lane_mask flipped = note_flips(s) & active & ~open;
+        lane_mask flipped = note_flips(s, before) & active & ~open;
         open |= failed | flipped;
         open = depth == SAG_SUBSTEP_DEPTH ? none : open;
         keep_depth(s, depth, flipped, active & ~open);
