@@ -42,8 +42,13 @@
 /* The input range counts as met where an edge has come down to 0.9; its place on the edge
  * (lane_edge in smooth_lanes.h), over the half-width. */
 #define SAG_RANGE_MET 0.506727093423
-/* What is left of gain-bandwidth and slew rate far outside. */
-#define SAG_LEAST_GAIN 1e-3
+/* What is left of gain-bandwidth and slew rate where both pins are far outside: next to nothing, so
+ * that an output stays where it is for longer than a period of sound; above zero for a part without
+ * leak, whose output would rest anywhere. */
+#define SAG_LEAST_GAIN 1e-9
+/* Gain-bandwidth and slew rate that drive the output of a reversed stage. Estimate: the jump is seen
+ * to be faster than any sound, and so is this one; a tenth can still be followed in steps. */
+#define SAG_REVERSED_GAIN 0.1
 
 /* One side of an input range: distances inside the rail, V, -INFINITY where there is no limit. */
 typedef struct {

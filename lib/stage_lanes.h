@@ -12,7 +12,11 @@
  *   w      1 inside the distances from the rails at which a pin reverses the stage, 0 outside
  *   E      drive of a reversed stage, which saturates it: a plus pin out of range lifts
  *          the output                                                                     V
- *   g      v(p) v(m), at least 1e-3; v is 1 inside the distances to which the stage works
+ *   g      r + (l - r) w(p) w(m): r of a reversed stage, l of an upright one
+ *   l      (1 - b(p) b(m)) for either rail, at least SAG_LEAST_GAIN; b is 1 beyond the distance
+ *          from the rail to which the stage works. One pin inside is enough: it carries the
+ *          tail current (TI SNOSBW5C application hints: one input beyond the upper limit
+ *          leaves the output right)
  *   vo     output pin;  e  EMF behind Ro;  io  out of the pin                             V, V, A
  *   vhigh  positive rail less the drop at io and the supply of the moment; vlow likewise  V
  *   vmid   half way between the rails of the moment                                       V
@@ -300,8 +304,7 @@ static inline lane stage_atanh(lane c)
     return x;
 }
 
-/* Share of 1 that a pin inside the range leaves, v or w above, with slopes by the pin and both
- * rails. */
+/* Share of 1 that a pin inside the range leaves, w above, with slopes by the pin and both rails. */
 typedef struct {
     lane share, by_pin, by_vp, by_vn;
 } stage_inside;
@@ -327,6 +330,26 @@ static inline stage_inside stage_within(double low_v, double high_v, lane pin, l
     return in;
 }
 
+/* 1 where both pins, as distances inside a rail, are beyond works_to, b(p) b(m) above; with slopes.
+ */
+typedef struct {
+    lane share, by_p, by_m;
+} stage_beyond;
+
+static inline stage_beyond stage_both_beyond(double works_to_v, lane p, lane m)
+{
+    stage_beyond both = {lane_of(0), lane_of(0), lane_of(0)};
+    if (isfinite(works_to_v)) {
+        lane slope_p, slope_m;
+        lane beyond_p = lane_edge((works_to_v - p) / SAG_RANGE_EDGE_V, &slope_p);
+        lane beyond_m = lane_edge((works_to_v - m) / SAG_RANGE_EDGE_V, &slope_m);
+        both.share = beyond_p * beyond_m;
+        both.by_p = -beyond_m * slope_p / SAG_RANGE_EDGE_V;
+        both.by_m = -beyond_p * slope_m / SAG_RANGE_EDGE_V;
+    }
+    return both;
+}
+
 /* The input stage of an op-amp: drive d and gain g with their slopes. */
 typedef struct {
     lane drive, by_x, by_p, by_m, by_vp, by_vn;
@@ -345,8 +368,6 @@ static inline stage_input stage_input_at(const stage_work *work, size_t k, lane 
     const sag_input_range *low = &o->input_low, *high = &o->input_high;
     stage_inside wp = stage_within(low->reverses_at_v, high->reverses_at_v, p, vp, vn);
     stage_inside wm = stage_within(low->reverses_at_v, high->reverses_at_v, m, vp, vn);
-    stage_inside gp = stage_within(low->works_to_v, high->works_to_v, p, vp, vn);
-    stage_inside gm = stage_within(low->works_to_v, high->works_to_v, m, vp, vn);
     lane flipped = lane_of(o->flipped_v * work->widen);
     in.drive = wp.share * wm.share * x + flipped * (1.0 - wp.share) -
                flipped * (1.0 - wm.share) * wp.share;
@@ -357,12 +378,22 @@ static inline stage_input stage_input_at(const stage_work *work, size_t k, lane 
     in.by_m = by_wm * wm.by_pin;
     in.by_vp = by_wp * wp.by_vp + by_wm * wm.by_vp;
     in.by_vn = by_wp * wp.by_vn + by_wm * wm.by_vn;
+    stage_beyond at_low = stage_both_beyond(low->works_to_v, p - vn, m - vn);
+    stage_beyond at_high = stage_both_beyond(high->works_to_v, vp - p, vp - m);
+    lane in_low = 1.0 - at_low.share, in_high = 1.0 - at_high.share;
     double scale = 1 - SAG_LEAST_GAIN;
-    in.gain = SAG_LEAST_GAIN + scale * gp.share * gm.share;
-    in.gain_by_p = scale * gm.share * gp.by_pin;
-    in.gain_by_m = scale * gp.share * gm.by_pin;
-    in.gain_by_vp = scale * (gm.share * gp.by_vp + gp.share * gm.by_vp);
-    in.gain_by_vn = scale * (gm.share * gp.by_vn + gp.share * gm.by_vn);
+    lane upright = wp.share * wm.share;
+    lane more = SAG_LEAST_GAIN + scale * in_low * in_high - SAG_REVERSED_GAIN;
+    in.gain = SAG_REVERSED_GAIN + more * upright;
+    /* of the gain left upright, by the distances */
+    lane low_by_p = -scale * in_high * at_low.by_p, low_by_m = -scale * in_high * at_low.by_m;
+    lane high_by_p = -scale * in_low * at_high.by_p, high_by_m = -scale * in_low * at_high.by_m;
+    in.gain_by_p = (low_by_p - high_by_p) * upright + more * wm.share * wp.by_pin;
+    in.gain_by_m = (low_by_m - high_by_m) * upright + more * wp.share * wm.by_pin;
+    in.gain_by_vp =
+        (high_by_p + high_by_m) * upright + more * (wm.share * wp.by_vp + wp.share * wm.by_vp);
+    in.gain_by_vn =
+        more * (wm.share * wp.by_vn + wp.share * wm.by_vn) - (low_by_p + low_by_m) * upright;
     return in;
 }
 

@@ -210,6 +210,15 @@ static inline double balance_inside(double low_v, double high_v, double volts, d
     return low * high;
 }
 
+/* 1 where both pins, given as their distances inside a rail, are beyond works_to, 0 where either is
+ * well inside. */
+static inline double balance_both_beyond(double works_to_v, double plus_v, double minus_v)
+{
+    return isnan(works_to_v)
+               ? 0
+               : balance_edge(works_to_v - plus_v) * balance_edge(works_to_v - minus_v);
+}
+
 /* What the gain node of a class-B output is ahead of its EMF. */
 static inline double balance_crossing(const sag_stage_opamp *p, double out_a)
 {
@@ -230,15 +239,17 @@ static inline double balance_gain_rate(const sag_bias *bias, size_t k)
     sag_bias_opamp opamp = sag_bias_opamp_get(bias, k);
     double vp = opamp.rail_positive_v, vn = opamp.rail_negative_v, by_current, by_supply;
     double x = opamp.plus_v - opamp.minus_v + model->offset_v;
-    double gain = 1;
     const sag_input_side *low_side = &model->input_low, *high_side = &model->input_high;
     double wp =
         balance_inside(low_side->reverses_at_v, high_side->reverses_at_v, opamp.plus_v, vp, vn);
     double wm =
         balance_inside(low_side->reverses_at_v, high_side->reverses_at_v, opamp.minus_v, vp, vn);
-    gain = balance_inside(low_side->works_to_v, high_side->works_to_v, opamp.plus_v, vp, vn) *
-           balance_inside(low_side->works_to_v, high_side->works_to_v, opamp.minus_v, vp, vn);
-    gain = SAG_LEAST_GAIN + (1 - SAG_LEAST_GAIN) * gain;
+    double lost_low =
+        balance_both_beyond(low_side->works_to_v, opamp.plus_v - vn, opamp.minus_v - vn);
+    double lost_high =
+        balance_both_beyond(high_side->works_to_v, vp - opamp.plus_v, vp - opamp.minus_v);
+    double gain = SAG_LEAST_GAIN + (1 - SAG_LEAST_GAIN) * (1 - lost_low) * (1 - lost_high);
+    gain = SAG_REVERSED_GAIN + (gain - SAG_REVERSED_GAIN) * wp * wm;
     x = wp * wm * x + p->flipped_v * (1 - wp) - p->flipped_v * (1 - wm) * wp;
     double slew = x < 0 ? p->slew_fall : p->slew_rise;
     double high = vp - sag_drop_at(&data->high, opamp.out_a, vp - vn, &by_current, &by_supply);

@@ -137,7 +137,19 @@ static void find_rows(mover *m, const double *y, double *rows)
 }
 
 /* What an op-amp or diode does at the solution just found. */
-enum { LINEAR, SLEWS, AT_HIGH, AT_LOW, SOURCES_MOST, SINKS_MOST, CONDUCTS, BLOCKS, REGIMES };
+enum {
+    LINEAR,
+    SLEWS,
+    AT_HIGH,
+    AT_LOW,
+    SOURCES_MOST,
+    SINKS_MOST,
+    CONDUCTS,
+    BLOCKS,
+    FADES, /* on the edge of its input range */
+    REVERSES,
+    REGIMES
+};
 
 static void count_regimes(const mover *m, int seen[REGIMES])
 {
@@ -159,6 +171,9 @@ static void count_regimes(const mover *m, int seen[REGIMES])
         seen[SINKS_MOST] += -io > 0.99 * p->short_sink_a;
         seen[SLEWS] += fabs(p->wt * x / slew) > 1.5 && !at_high && !at_low;
         seen[LINEAR] += fabs(p->wt * x / slew) < 0.1;
+        stage_input in = stage_input_at(work, k, x, vp, vn);
+        seen[FADES] += in.gain > 1e-6 && in.gain < 0.9 && in.by_x > 0.9;
+        seen[REVERSES] += in.by_x < 0.1;
     }
     for (size_t d = 0; d < work->diodes; d++) {
         double v = work->seen[sag_network_diode_row(m->c.network, d)];
@@ -249,6 +264,23 @@ static const struct {
                     "'U1A': {'opamp': 'lm358', 'plus': 'p', 'minus': 'x', 'out': 'x', 'rails': "
                     "['bat', 'ground']}"),
      5e-6, 6, 1e-3, 1 << LINEAR | 1 << AT_HIGH | 1 << AT_LOW},
+    {"follower past both ends of its input range",
+     CIRCUIT("'input': {'node': 'in'}, 'output': {'node': 'out', 'load': '10k'}, " BATTERY,
+             MIDDLE "'U1A': {'opamp': 'opa2134', 'plus': 'p', 'minus': 'out', 'out': 'out', "
+                    "'rails': ['bat', 'ground']}"),
+     2e-6, 4, 1e-3, 1 << LINEAR | 1 << FADES},
+    {"follower that reverses",
+     CIRCUIT("'input': {'node': 'in'}, 'output': {'node': 'out', 'load': '10k'}, " BATTERY,
+             MIDDLE "'U1A': {'opamp': 'tl062', 'plus': 'p', 'minus': 'out', 'out': 'out', "
+                    "'rails': ['bat', 'ground']}"),
+     2e-6, 5, 1e-3, 1 << LINEAR | 1 << FADES | 1 << REVERSES},
+    {"inverting stage that reverses",
+     CIRCUIT("'input': {'node': 'in'}, 'output': {'node': 'out', 'load': '10k'}, " BATTERY,
+             MIDDLE "'R1': {'resistor': '10k', 'between': ['p', 'm']}, 'R2': {'resistor': '10k', "
+                    "'between': ['m', 'out']}, "
+                    "'U1A': {'opamp': 'tl072', 'plus': 'mid', 'minus': 'm', 'out': 'out', "
+                    "'rails': ['bat', 'ground']}"),
+     2e-6, 14, 1e-3, 1 << LINEAR | 1 << AT_HIGH | 1 << AT_LOW | 1 << REVERSES},
 };
 
 static void jacobians_are_derivatives(void **state)
