@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "check_rules.h"
 
+#include "class_b.h"
 #include "label.h"
 
 #include <math.h>
@@ -29,6 +30,7 @@ typedef enum {
     RULE_INPUT_REVERSES,
     RULE_INPUT_LOST,
     RULE_INPUT_SPECIFIED,
+    RULE_CLASS_B,
     RULE_POT_DC
 } rule;
 
@@ -40,6 +42,7 @@ typedef struct {
     double value_v, wanted_v;
     int at_high;  /* input rules: at the positive rail */
     int near_mid; /* and yet within a tenth of the supply of its middle */
+    class_b_finding class_b;
 } hit;
 
 struct check_rules {
@@ -195,6 +198,10 @@ void check_rules_case(check_rules *rules, size_t index)
         if (part->kind == SAG_OPAMP) {
             sag_bias_opamp at = sag_bias_opamp_get(c->bias, opamp++);
             check_opamp(rules, &at, part, found, first_of_package(design, i));
+            if (c->status == SAG_OK && class_b_leaves(c, design, opamp - 1, &found.class_b)) {
+                found.rule = RULE_CLASS_B;
+                add(rules, found);
+            }
             rules->share[i] = (at.rail_positive_v - at.rail_negative_v) / c->terminal_v;
         } else if (part->kind == SAG_CAPACITOR) {
             double dc_v = across(c->bias, part, 0, 1);
@@ -311,6 +318,9 @@ static int is_of_input(rule of)
 /* Inputs are worst where least is left, everything else where most is. */
 static int is_worse(const hit *a, const hit *b)
 {
+    if (a->rule == RULE_CLASS_B) {
+        return class_b_is_worse(&a->class_b, &b->class_b);
+    }
     int least = is_of_input(a->rule) || a->rule == RULE_RATED_LOW;
     return least ? a->value_v < b->value_v : a->value_v > b->value_v;
 }
@@ -320,6 +330,9 @@ static int is_worse(const hit *a, const hit *b)
 static const char *label_hit(char *buffer, const hit *at, const hit *before)
 {
     int below = at->value_v < 0;
+    if (at->rule == RULE_CLASS_B) {
+        return label_value(buffer, at->class_b.peak_a, SAG_AMPERE);
+    }
     if (!is_of_input(at->rule)) {
         return label_value(buffer, at->value_v, SAG_VOLT);
     }
@@ -439,7 +452,7 @@ static void describe_hit(const check_rules *rules, const hit *worst, const char 
     const sag_part *part = &design->parts[worst->part];
     const char *package = part->kind == SAG_OPAMP ? design->packages[part->package].name : "";
     char volts[LABEL_SIZE], wanted[LABEL_SIZE], low[LABEL_SIZE], high[LABEL_SIZE],
-        fresh[LABEL_SIZE], limit[LABEL_SIZE];
+        fresh[LABEL_SIZE], limit[LABEL_SIZE], text[2 * LABEL_SIZE];
     label_value(volts, worst->value_v, SAG_VOLT);
     label_value(wanted, worst->wanted_v, SAG_VOLT);
     limit_text(limit, worst->wanted_v);
@@ -501,6 +514,10 @@ static void describe_hit(const check_rules *rules, const hit *worst, const char 
                    "it may well work there; distortion and offset may be worse than computed",
                    "input rests %s; the data sheet of the %s does not promise that it works %s",
                    list, part->opamp->head.name, limit);
+        break;
+    case RULE_CLASS_B:
+        set_notice(n, part->designator, NULL, "%s",
+                   class_b_text(text, sizeof text, &worst->class_b, list));
         break;
     case RULE_POT_DC:
         set_notice(n, part->designator,

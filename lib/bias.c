@@ -354,6 +354,8 @@ sag_bias_opamp sag_bias_opamp_get(const sag_bias *bias, size_t index)
         .open_loop_gain = data->model->open_loop_gain,
         .output_ohm = data->output_ohm};
     found.out_a = (bias->unknown[index] - found.out_v) * opamp->siemens;
+    found.class_a_a =
+        opamp->dead_band_v > 0 ? (1 - SAG_HAND_OVER) * opamp->hand_over_a : (double)NAN;
     found.to_positive_v =
         found.rail_positive_v - found.out_v -
         sag_drop_line_at(&opamp->high, found.out_a, rail_v, &by_current, &by_supply);

@@ -36,6 +36,8 @@ typedef struct {
     double to_positive_v,
         to_negative_v; /* from the output to its swing limits, at its load current */
     double out_a;      /* out of the output pin */
+    double class_a_a;  /* where out_a begins to leave class A: negative taken, positive given; NAN
+                          when the output is not of class B */
     double supply_a;   /* quiescent, this amplifier's share */
     /* the figures computed with at this supply */
     double gain_bandwidth_hz, second_pole_hz; /* second pole INFINITY: none */

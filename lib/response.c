@@ -60,6 +60,14 @@ double complex sag_response_node(const sag_response *response, int node)
     return unknown < 0 ? 0 : response->x[unknown];
 }
 
+double complex sag_response_opamp_a(const sag_response *response, size_t opamp)
+{
+    const sag_network *network = response->linear.bias->network;
+    const sag_network_opamp_data *data = &network->opamps[opamp];
+    double complex emf = response->x[network->n + opamp];
+    return (emf - sag_response_node(response, data->part->node[SAG_PIN_OUT])) / data->output_ohm;
+}
+
 double sag_gain_db(double complex gain)
 {
     return 20 * log10(cabs(gain));

@@ -22,6 +22,9 @@ sag_status sag_response_gain(sag_response *response, double frequency_hz, double
 /* The voltage of a node over the EMF, from the last sag_response_gain. */
 double complex sag_response_node(const sag_response *response, int node);
 
+/* The current out of an op-amp's output over the EMF, A/V, from the last sag_response_gain. */
+double complex sag_response_opamp_a(const sag_response *response, size_t opamp);
+
 /* Natural frequencies of the linearised network: the growing pair with the largest real part, if
  * any. */
 typedef struct {

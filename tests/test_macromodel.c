@@ -110,6 +110,7 @@ static sag_steady_point crossing_point(double pull_down_ohm, double frequency_hz
     sag_design *design = circuit_read(CROSSING);
     bench_set(design, "R3", pull_down_ohm);
     circuit c = bench_open(design, 9);
+    near_rel(sag_bias_opamp_get(c.bias, 0).class_a_a, -15e-6, 1e-9, "half of class_a_sink");
     sag_steady *steady = steady_of(&c, 512, 0);
     sag_steady_point point = bench_point(steady, frequency_hz, level_vpk);
     sag_steady_free(steady);

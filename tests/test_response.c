@@ -186,6 +186,37 @@ static void nodes_obey_the_current_law(void **state)
     circuit_close(&c);
 }
 
+/* Out of the output flows what its parts take: 10 kohm behind 1 uF, and 47 kohm. */
+static void output_currents_are_those_of_the_load(void **state)
+{
+    (void)state;
+    circuit c = circuit_open(
+        CIRCUIT("'input': {'node': 'in'}, 'output': {'node': 'out', 'load': '10k'}, " SUPPLY,
+                "'V1': {'voltage': '5V', 'positive': 'mid', 'negative': 'ground'}, "
+                "'C1': {'capacitor': '1u', 'between': ['in', 'p']}, "
+                "'R1': {'resistor': '100k', 'between': ['p', 'mid']}, "
+                "'R2': {'resistor': '47k', 'between': ['x', 'ground']}, "
+                "'C2': {'capacitor': '1u', 'between': ['x', 'out']}, "
+                "'U1A': {'opamp': 'tl072', 'plus': 'p', 'minus': 'x', 'out': 'x', 'rails': "
+                "['bat', 'ground']}"),
+        NULL);
+    sag_response *response;
+    double complex gain;
+    assert_int_equal(sag_response_new(c.bias, &response), SAG_OK);
+    for (size_t k = 1; k < AUDIO; k++) {
+        assert_int_equal(sag_response_gain(response, audio_hz[k], &gain), SAG_OK);
+        double complex out = sag_response_node(response, circuit_node(&c, "x"));
+        /* The minus pin's own 5.45 pF, to the middle of the rails. */
+        double complex pin = sag_complex(0, 2 * M_PI * audio_hz[k] * 5.45e-12);
+        double complex series = 10e3 + 1 / sag_complex(0, 2 * M_PI * audio_hz[k] * 1e-6);
+        double complex expected = out * (1 / 47e3 + 1 / series + pin + 1e-12);
+        near_abs(cabs(sag_response_opamp_a(response, 0) - expected), 0, 1e-9 * cabs(expected),
+                 CLOSED);
+    }
+    sag_response_free(response);
+    circuit_close(&c);
+}
+
 /* Generator of 600 ohm at one end and load of 600 ohm at the other, or the other way round: the
  * same gain. */
 static void passive_circuits_are_reciprocal(void **state)
@@ -416,6 +447,7 @@ int main(void)
         cmocka_unit_test(stages_lose_gain_with_their_bandwidth),
         cmocka_unit_test(a_diode_is_a_resistance_for_small_signals),
         cmocka_unit_test(nodes_obey_the_current_law),
+        cmocka_unit_test(output_currents_are_those_of_the_load),
         cmocka_unit_test(passive_circuits_are_reciprocal),
         cmocka_unit_test(two_inputs_superpose),
         cmocka_unit_test(the_order_of_parts_does_not_matter),
