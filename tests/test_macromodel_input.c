@@ -179,6 +179,30 @@ static void one_input_inside_is_enough(void **state)
     }
 }
 
+/* Both inputs beyond works_to (1.5 V for opa2134) at rest: there is nothing to compute with, and the
+ * report says so. One of them: no matter. */
+static void a_stage_without_gain_is_warned_of(void **state)
+{
+    (void)state;
+    static const struct {
+        double supply_v, input_v;
+        const char *words; /* NULL: no warning */
+    } cases[] = {{5, 1.2, "towards the negative rail"},
+                 {5, 3.9, "towards the positive rail"},
+                 {2.9 + 1.5, 2.2, NULL},
+                 {9, 1.7, NULL},
+                 {9, 7.3, NULL}};
+    for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
+        sag_design *design = bench_design(BENCH_DC_FOLLOWER, "opa2134");
+        bench_set(design, "V1", cases[i].input_v);
+        circuit c = bench_open(design, cases[i].supply_v);
+        assert_int_equal(circuit_reports(&c, "U1A at", "has lost its gain"),
+                         cases[i].words != NULL);
+        assert_true(!cases[i].words || circuit_reports(&c, "U1A at", cases[i].words));
+        circuit_close(&c);
+    }
+}
+
 /* ---- reversal ---- */
 
 /* A stage of gain 2 whose output rests well away from its rails when its input does not: R4 goes to
@@ -454,6 +478,7 @@ int main(void)
         cmocka_unit_test(followers_follow_within_their_window),
         cmocka_unit_test(a_window_clips_as_a_rail_does),
         cmocka_unit_test(one_input_inside_is_enough),
+        cmocka_unit_test(a_stage_without_gain_is_warned_of),
         cmocka_unit_test(outputs_reverse_below_the_range_and_come_back),
         cmocka_unit_test(reversal_sets_in_where_the_input_gets_there),
         cmocka_unit_test(headroom_names_the_input_range),
