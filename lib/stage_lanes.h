@@ -683,6 +683,9 @@ static inline int stage_project(stage_work *work, const sag_map *map, lane *y, l
         lane io = (y[k] - vo) * p->siemens;
         lane over = io - p->short_source_a - 2 * STAGE_MARGIN_KNEES * p->knee_source_a;
         lane under = -io - p->short_sink_a - 2 * STAGE_MARGIN_KNEES * p->knee_sink_a;
+        /* An output that something else holds past a rail carries more than its limit. */
+        over = lane_select(LANE_LESS(vo, vn), lane_min(over, zero), over);
+        under = lane_select(LANE_LESS(vp, vo), lane_min(under, zero), under);
         double current_gain = (1 - gain) * p->siemens;
         if (current_gain > 1e-9 * p->siemens &&
             lane_any(LANE_LESS(zero, over) | LANE_LESS(zero, under))) {
@@ -812,9 +815,11 @@ static inline lane_mask stage_rounds(stage_work *work, const sag_map *map, const
         size_t n = work->sources;
         stage_see(work, map, y);
         /* Only a long step can have gone far past a limit. Outputs that settle may start past one,
-         * and a short implicit step keeps them there. */
+         * and a short implicit step keeps them there. Where Newton's step is always the way back
+         * from a projection, that is where the solution lies. */
         lane_mask far = open & LANE_LESS(lane_of(work->smooth_step_v), before);
-        if (!(work->settle > 0) && lane_any(far) && stage_project(work, map, y, far)) {
+        if (!(work->settle > 0) && round < STAGE_FULL_STEPS && lane_any(far) &&
+            stage_project(work, map, y, far)) {
             stage_see(work, map, y);
         }
         work->bent = LANE_LESS(lane_of(0), lane_of(0));

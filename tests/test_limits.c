@@ -183,6 +183,13 @@ static const struct {
                                  "{'resistor': '47k', 'between': ['m', 'out']}, "
                                  "'U1A': {'opamp': 'ne5532', 'plus': 'mid', 'minus': 'm', 'out': "
                                  "'out', 'rails': ['bat', 'ground']}")},
+    {"input diodes that carry an output past its rail",
+     CIRCUIT("'input': {'node': 'in'}, 'output': {'node': 'out', 'load': '100k'}, "
+             "'supply': {'positive': 'bat', 'negative': 'ground', 'nominal': '5V'}",
+             HALF "'R1': {'resistor': '12k', 'between': ['a', 'mid']}, "
+                  "'C1': {'capacitor': '390n', 'between': ['x', 'out']}, "
+                  "'U1A': {'opamp': 'ne5532', 'plus': 'a', 'minus': 'x', 'out': 'x', 'rails': "
+                  "['bat', 'ground']}")},
     {"class-B part into a coil",
      CIRCUIT(
          SINGLE_SUPPLY, HALF
