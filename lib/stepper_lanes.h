@@ -262,7 +262,7 @@ static lane_mask run_step(stepper *s, const sag_map *map, double phase, double s
     second_history(s->gain_history, s->z, s->first, size);
     extrapolate(s, (1 - GAMMA) / GAMMA);
     lane u = s->level * sin(2 * M_PI * (phase + step));
-    open |= run_stage(s, map, s->gain_history, u, s->z, active);
+    open |= run_stage(s, map, s->gain_history, u, s->z, active & ~open);
     if (s->with_supply) {
         look_at_supply(s, map, s->gain_history, u);
     }
@@ -400,7 +400,7 @@ static lane_mask run_step_surely(stepper *s, int depth, double phase, double ste
         }
     }
     failed = run_step_surely(s, depth + 1, phase, step / 2, open);
-    failed |= run_step_surely(s, depth + 1, phase + step / 2, step / 2, open);
+    failed |= run_step_surely(s, depth + 1, phase + step / 2, step / 2, open & ~failed);
     keep_lanes(s->z, after, size, ~open);
     keep_lanes(s->y, after + size, follow, ~open);
     keep_lanes(s->work.seen, after + size + follow, rows, ~open);
