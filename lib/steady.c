@@ -15,6 +15,9 @@ const int sag_grid_steps[SAG_GRID_COUNT] = {[SAG_GRID_COARSE] = 32,
 /* Sweeps over the period before a start is given up. */
 #define MOST_SWEEPS        14
 #define MOST_DAMPED_SWEEPS 30
+/* Sweeps without progress before a start is given up. */
+#define PATIENCE        4
+#define DAMPED_PATIENCE 12
 /* A share of an update this small that makes the next one no smaller is taken nevertheless. */
 #define LEAST_SHARE (1.0 / 64)
 /* A shooting step that shrinks the update by less than this asks for the orbit's own sensitivity.
@@ -177,6 +180,9 @@ typedef struct {
     unsigned char has_own[SAG_MOST_LANES]; /* its own sensitivity is factored */
     int updates[SAG_MOST_LANES];           /* made since the matrix in use was factored */
     double size[SAG_MOST_LANES];           /* of the last update, over what is allowed */
+    double moved[SAG_MOST_LANES];          /* the period from its start, likewise */
+    double least_size[SAG_MOST_LANES], least_moved[SAG_MOST_LANES]; /* see stalls */
+    int since[SAG_MOST_LANES];
     int sweeps[SAG_MOST_LANES];
     int steps_taken[SAG_MOST_LANES];
     double share; /* of an update that is taken, of a lane that is shot at by damped(); 0: no
@@ -197,7 +203,14 @@ static double tolerance(const group *g, size_t lane)
     return 1e-9 + 1e-8 * fmin(g->level_vpk[lane], g->steady->onset_vpk);
 }
 
-/* The largest component of a lane's update over its allowance. */
+/* No capacitor's voltage is moved by more than this at once: an update that asks for more comes from
+ * a sensitivity that does not hold that far, and stages far out of all bounds are slow to solve. */
+static double longest_update(const group *g, size_t lane)
+{
+    return g->steady->bias->network->conditions.supply_v + g->level_vpk[lane];
+}
+
+/* The largest component of a lane's update over its allowance; and of what a period moves. */
 static double update_size(const group *g, size_t lane)
 {
     const sag_steady *steady = g->steady;
@@ -205,6 +218,18 @@ static double update_size(const group *g, size_t lane)
     for (size_t i = 0; i < steady->states; i++) {
         double size = fabs(steady->update[i * steady->kind->lanes + lane]) / allowance(g, lane, i);
         largest = isfinite(size) ? fmax(largest, size) : (double)INFINITY;
+    }
+    return largest;
+}
+
+static double period_moves(const group *g, size_t lane)
+{
+    const sag_steady *steady = g->steady;
+    double largest = 0;
+    for (size_t i = 0; i < steady->states; i++) {
+        size_t at = i * steady->kind->lanes + lane;
+        double moved = steady->period.end[at] - steady->start[at];
+        largest = fmax(largest, fabs(moved) / allowance(g, lane, i));
     }
     return largest;
 }
@@ -242,9 +267,14 @@ static void find_update(group *g, size_t lane)
             }
         }
     }
+    double longest = 0;
     for (size_t i = 0; i < n; i++) {
-        steady->update[i * lanes + lane] = d[i];
-        past[(size_t)made * n + i] = d[i];
+        longest = fmax(longest, fabs(d[i]));
+    }
+    double scale = longest > longest_update(g, lane) ? longest_update(g, lane) / longest : 1;
+    for (size_t i = 0; i < n; i++) {
+        steady->update[i * lanes + lane] = scale * d[i];
+        past[(size_t)made * n + i] = scale * d[i];
     }
     g->updates[lane]++;
 }
@@ -285,15 +315,19 @@ static void step_on(group *g, size_t lane, double share)
     }
 }
 
-/* The update just found, of this size, is taken by g->share; or, where it is larger than the one
- * before, that one was too long: half of it is taken instead. P. Deuflhard, Newton Methods for
- * Nonlinear Problems, Springer 2004, section 3.3: the natural monotonicity test. */
-static void damp(group *g, size_t lane, double size)
+/* The update just found, of this size, is taken by g->share; or, where neither it nor what the
+ * period moved has become smaller, the one before was too long, and half of it is taken instead.
+ * P. Deuflhard, Newton Methods for Nonlinear Problems, Springer 2004, section 3.3: the restricted
+ * natural monotonicity test. A rectifier's updates stay one emission voltage long all the way,
+ * while what the period moves falls from one to the next. */
+static void damp(group *g, size_t lane, double size, double moved)
 {
     sag_steady *steady = g->steady;
     size_t n = steady->states, lanes = steady->kind->lanes;
     double *start = steady->kept, *update = steady->kept + n;
-    if (size > g->size[lane] && g->share > LEAST_SHARE) {
+    double enough = 1 - g->share / 4;
+    if (size > enough * g->size[lane] && moved > enough * g->moved[lane] &&
+        g->share > LEAST_SHARE) {
         g->share /= 2;
         for (size_t i = 0; i < n; i++) {
             steady->start[i * lanes + lane] = start[i] + g->share * update[i];
@@ -304,6 +338,7 @@ static void damp(group *g, size_t lane, double size)
         g->share = fmin(1, 2 * g->share);
     }
     g->size[lane] = size;
+    g->moved[lane] = moved;
     for (size_t i = 0; i < n; i++) {
         start[i] = steady->start[i * lanes + lane];
         update[i] = steady->update[i * lanes + lane];
@@ -324,6 +359,21 @@ static int jumps(const group *g, size_t lane)
         largest = fmax(largest, fabs(steady->update[i * steady->kind->lanes + lane]));
     }
     return g->share > 0 && g->share <= 2 * LEAST_SHARE && largest < JUMP_V;
+}
+
+/* 1 when neither a lane's updates nor what its periods move have halved for too long. */
+static int stalls(group *g, size_t lane, double size, double moved)
+{
+    g->since[lane]++;
+    if (size < 0.5 * g->least_size[lane]) {
+        g->least_size[lane] = size;
+        g->since[lane] = 0;
+    }
+    if (moved < 0.5 * g->least_moved[lane]) {
+        g->least_moved[lane] = moved;
+        g->since[lane] = 0;
+    }
+    return g->since[lane] > (g->share > 0 ? DAMPED_PATIENCE : PATIENCE);
 }
 
 /* Where the results of a group go. */
@@ -365,7 +415,9 @@ static void shoot(group *g, sensitivity from, double enough, taking *t)
     unsigned char want_own[SAG_MOST_LANES];
     double tolerance_v[SAG_MOST_LANES] = {0};
     for (size_t lane = 0; lane < lanes && lane < SAG_MOST_LANES; lane++) {
-        g->size[lane] = (double)INFINITY;
+        g->size[lane] = g->moved[lane] = (double)INFINITY;
+        g->least_size[lane] = g->least_moved[lane] = (double)INFINITY;
+        g->since[lane] = 0;
         g->has_own[lane] = from == FROM_KEPT && g->has_own[lane];
         g->converged[lane] = 0;
         g->updates[lane] = 0;
@@ -399,7 +451,7 @@ static void shoot(group *g, sensitivity from, double enough, taking *t)
                 factor_own(g, lane);
             }
             find_update(g, lane);
-            double size = update_size(g, lane);
+            double size = update_size(g, lane), moved = period_moves(g, lane);
             if (size < enough || jumps(g, lane)) {
                 g->converged[lane] = 1;
                 g->active[lane] = 0;
@@ -408,9 +460,13 @@ static void shoot(group *g, sensitivity from, double enough, taking *t)
                 }
                 continue;
             }
+            if (stalls(g, lane, size, moved)) {
+                g->active[lane] = 0;
+                continue;
+            }
             want_own[lane] = size > GOOD_CONTRACTION * g->size[lane] || g->share > 0;
             if (g->share > 0) {
-                damp(g, lane, size);
+                damp(g, lane, size, moved);
             } else {
                 g->size[lane] = size;
                 step_on(g, lane, 1);
@@ -472,6 +528,16 @@ static void climb(group *g, size_t lane, taking *t)
         }
     }
     g->level_vpk[lane] = target;
+}
+
+/* A lane that did not converge from its start, from there again with damped steps. */
+static void shoot_damped(group *g, size_t lane, taking *t)
+{
+    start_from(g, lane, g->steady->last_start, g->steady->last_level_vpk);
+    g->active[lane] = 1;
+    g->share = 1;
+    shoot(g, FROM_OWN, 1, t);
+    g->share = 0;
 }
 
 /* A lane that climbing did not bring to its level: followed in time, as a signal switched on is,
@@ -622,6 +688,9 @@ static sag_status solve_group(sag_steady *steady, group *g, taking *t, size_t co
         }
         TRY(run_grid(g, grid, FROM_KEPT, 1, t, started));
         for (size_t lane = 0; lane < count; lane++) {
+            if (!t->taken[lane]) {
+                shoot_damped(g, lane, t);
+            }
             if (!t->taken[lane]) {
                 climb(g, lane, t);
             }
