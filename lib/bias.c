@@ -203,6 +203,22 @@ static void warn_without_gain(const sag_bias *bias, sag_report *report)
     }
 }
 
+/* Rounds of figures and rails; each brings the rails a hundred times nearer or more. */
+#define MOST_ROUNDS 5
+/* Between figures taken at rails this far apart no table shows a difference. */
+#define SAME_RAILS_V 1e-4
+
+/* Whether the rails that the last round found are those it took the figures at. The second round
+ * is run in any case: it starts from a solution, and leaves no more than rounding. */
+static int figures_are_at_rails(const sag_bias *bias, int round)
+{
+    double furthest_v = 0;
+    for (size_t r = 0; r < bias->network->rail_count; r++) {
+        furthest_v = fmax(furthest_v, fabs(bias->rail_v[r] - bias->devices.rail_v[r]));
+    }
+    return round > 1 && furthest_v < SAME_RAILS_V;
+}
+
 static sag_status find(sag_bias *bias, sag_report *report)
 {
     const sag_network *network = bias->network;
@@ -213,9 +229,14 @@ static sag_status find(sag_bias *bias, sag_report *report)
     for (size_t k = 0; k < network->opamp_count; k++) {
         bias->unknown[k] = middle_v(network);
     }
-    /* Once with the figures at the supply asked for, then with those at the rails found: a diode
-     * and the battery's resistance stand between. The figures change too little to need a third. */
-    for (int round = 0; round < 2; round++) {
+    /* First with the figures at the supply asked for, then with those at the rails found: a diode
+     * and the battery's resistance stand between. Where a part's tables bend between the two (an
+     * opa2134 at 5 V) the rails found next are some 20 mV further, and its slew rate 0.4 %. */
+    for (int round = 0; round < MOST_ROUNDS && !figures_are_at_rails(bias, round); round++) {
+        if (round > 0) {
+            sag_devices_clear(&bias->devices);
+            TRY(sag_devices_make(&bias->devices, network, bias->rail_v));
+        }
         sag_status status = solve(bias, round == 0);
         if (status > SAG_OK) {
             sag_status reason = check_opamps(bias, 0, report);
@@ -232,8 +253,6 @@ static sag_status find(sag_bias *bias, sag_report *report)
         TRY(status);
         if (round == 0) {
             TRY(check_opamps(bias, 1, report));
-            sag_devices_clear(&bias->devices);
-            TRY(sag_devices_make(&bias->devices, network, bias->rail_v));
         }
     }
     warn_at_limits(bias, report);
