@@ -20,7 +20,8 @@
  *   vo     output pin;  e  EMF behind Ro;  io  out of the pin                             V, V, A
  *   vhigh  positive rail less the drop at io and the supply of the moment; vlow likewise  V
  *   vmid   half way between the rails of the moment                                       V
- *   SR     slew rate, of the direction d asks for                                         V/s
+ *   SR     slew rate, of the direction d asks for; it and wt are those of the resting supply,
+ *          for data sheets give them over a steady one                                   V/s
  *   k      half-width of the knee: a clamp begins 2 k inside the limit and carries the whole
  *          slew rate at it                                                                V
  *   cross  0 while the side of the output that conducts at rest does; minus the dead band
