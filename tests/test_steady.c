@@ -2,6 +2,7 @@
 /* steady: periodic solutions against the small-signal response, long time stepping, finer steps and
  * each other. */
 #include "orbits.h"
+#include "stepping.h"
 
 #include "response.h"
 #include "steady_private.h"
@@ -37,64 +38,6 @@ static void soft_signals_see_the_small_signal_response(void **state)
         sag_response_free(response);
         circuit_close(&c);
     }
-}
-
-/* Time stepping from rest until nothing changes: the end of each period is the start of the next.
- */
-typedef struct {
-    sag_map map, finer[SAG_SUBSTEP_DEPTH];
-    sag_map_maker *maker;
-    void *stepper;
-    sag_period period;
-    double *start;
-    size_t states;
-} stepping;
-
-static sag_status refine(void *context, double a, sag_map *map)
-{
-    return sag_map_fill(((stepping *)context)->maker, a, map);
-}
-
-/* The stepper writes to s->period from here on: s stays where it is. */
-static void stepping_open(stepping *s, const circuit *c, double step_s)
-{
-    *s = (stepping){0};
-    const sag_bias *bias = c->bias;
-    sag_stepper_setup setup = {
-        .devices = &bias->devices, .rest_observed = bias->observed, .rest_unknown = bias->unknown};
-    assert_int_equal(sag_stepper_1.make(&setup, &s->stepper, &s->period), SAG_OK);
-    assert_int_equal(sag_map_maker_new(&bias->devices, &s->maker), SAG_OK);
-    assert_int_equal(sag_map_new(c->network, &s->map), SAG_OK);
-    assert_int_equal(sag_map_fill(s->maker, SAG_STEP_A(step_s), &s->map), SAG_OK);
-    for (int i = 0; i < SAG_SUBSTEP_DEPTH; i++) {
-        assert_int_equal(sag_map_new(c->network, &s->finer[i]), SAG_OK);
-    }
-    s->states = c->network->state_count + c->network->opamp_count;
-    s->start = sag_new(s->states, sizeof *s->start);
-    assert_non_null(s->start);
-}
-
-static void stepping_run(stepping *s, int steps, int periods, double level_vpk)
-{
-    unsigned char active = 1;
-    double tolerance_v = 1e-10;
-    for (int i = 0; i < periods; i++) {
-        sag_stepper_1.run(s->stepper, &s->map, s->finer, refine, s, (size_t)steps, &level_vpk,
-                          &active, s->start, &tolerance_v, 0);
-        assert_false(s->period.failed[0]);
-        memcpy(s->start, s->period.end, s->states * sizeof *s->start);
-    }
-}
-
-static void stepping_close(stepping *s)
-{
-    sag_stepper_1.free(s->stepper);
-    sag_map_maker_free(s->maker);
-    sag_map_clear(&s->map);
-    for (int i = 0; i < SAG_SUBSTEP_DEPTH; i++) {
-        sag_map_clear(&s->finer[i]);
-    }
-    sag_free(s->start);
 }
 
 /* Amplitude of a harmonic of one period of samples, the first after one step. */
@@ -210,6 +153,42 @@ static void one_lane_and_four_agree(void **state)
     }
     sag_steady_free(four);
     sag_steady_free(one);
+    circuit_close(&c);
+}
+
+/* A lane that finds no solution, and is tried again in ever shorter steps, leaves the others alone:
+ * all that is noted of them comes from their own step. */
+static void a_lane_that_fails_leaves_the_others_alone(void **state)
+{
+    (void)state;
+    enum { STEPS = 32 };
+    circuit c = circuit_heron(9);
+    stepping s;
+    stepping_open(&s, &c, 1e-3 / STEPS);
+    double level[SAG_MOST_LANES] = {0.5, 0.5, 0.5, 0.5};
+    sag_stepper_setup setup = {.devices = &c.bias->devices,
+                               .rest_observed = c.bias->observed,
+                               .rest_unknown = c.bias->unknown};
+    void *four;
+    sag_period period;
+    assert_int_equal(sag_stepper_4.make(&setup, &four, &period), SAG_OK);
+    double *start = sag_new(SAG_MOST_LANES * s.states, sizeof *start);
+    assert_non_null(start);
+    start[1] = (double)NAN; /* the first state of the second lane */
+    unsigned char active[SAG_MOST_LANES] = {1, 1, 1, 0};
+    double tolerance_v[SAG_MOST_LANES] = {1e-9, 1e-9, 1e-9, 1e-9};
+    sag_stepper_4.run(four, &s.map, s.finer, stepping_refine, &s, STEPS, level, active, start, tolerance_v,
+                      0);
+    assert_true(period.failed[1]);
+    assert_false(period.failed[0] || period.failed[2]);
+    stepping_run(&s, STEPS, 1, level[0]);
+    for (int n = 0; n < STEPS; n++) {
+        near_abs(period.output[n * SAG_MOST_LANES], s.period.output[n], 1e-9, "one lane alone");
+        near_abs(period.output[n * SAG_MOST_LANES + 2], s.period.output[n], 1e-9, "one lane alone");
+    }
+    sag_free(start);
+    sag_stepper_4.free(four);
+    stepping_close(&s);
     circuit_close(&c);
 }
 
@@ -335,6 +314,7 @@ int main(void)
         cmocka_unit_test(soft_signals_see_the_small_signal_response),
         cmocka_unit_test(orbits_are_where_time_stepping_ends),
         cmocka_unit_test(one_lane_and_four_agree),
+        cmocka_unit_test(a_lane_that_fails_leaves_the_others_alone),
         cmocka_unit_test(the_error_falls_with_the_square_of_the_step),
         cmocka_unit_test(default_steps_are_as_good_as_promised),
     };
