@@ -175,6 +175,17 @@ static int write_text(session *s, const check_rules *rules)
     return EXIT_DONE;
 }
 
+/* The pair that an op-amp damps least. */
+static void write_worst(json_writer *w, const session *s, const sag_mode *worst)
+{
+    int there = worst->opamp >= 0 && (size_t)worst->opamp < s->opamp_count;
+    json_flat_object(w, "least_damped");
+    json_text(w, "opamp", there ? s->opamps[worst->opamp]->designator : NULL);
+    json_number(w, "frequency_hz", there ? worst->frequency_hz : (double)NAN);
+    json_number(w, "q", there && worst->growth_per_s < 0 ? worst->q : (double)NAN);
+    json_close(w);
+}
+
 static void write_json(const session *s)
 {
     json_writer w = result_json_start(s);
@@ -182,6 +193,7 @@ static void write_json(const session *s)
         result_json_case(&w, s, &s->cases[i]);
         json_text(&w, "status", sag_status_name(s->cases[i].status));
         json_number(&w, "drain_a", s->cases[i].drain_a);
+        write_worst(&w, s, &s->cases[i].worst);
         json_close(&w);
     }
     result_json_end(&w);
@@ -200,14 +212,48 @@ static void note_halves(session *s)
     }
 }
 
-static int compute(session *s, check_rules *rules)
+/* Loops that are stable only while they have all of their gain. */
+static sag_status check_losses(const session *s, size_t index, unrest *conditional)
+{
+    sag_gain_loss *losses = NULL;
+    if (s->cases[index].status != SAG_OK) {
+        return SAG_OK;
+    }
+    sag_status status = sag_stability_losses(s->cases[index].bias, &losses);
+    for (size_t k = 0; status == SAG_OK && k < s->opamp_count; k++) {
+        sag_mode mode = losses[k].grows;
+        mode.opamp = (int)k; /* the one that loses its gain */
+        if (losses[k].share > 0) {
+            unrest_add(conditional, UNREST_CONDITIONAL, index, &mode, losses[k].share);
+        }
+    }
+    sag_free(losses);
+    return status;
+}
+
+static int compute_cases(session *s, check_rules *rules, unrest *conditional)
 {
     for (size_t i = 0; i < s->case_count; i++) {
         if (!session_prepare(s, i, 1)) {
             return EXIT_FAILED;
         }
         check_rules_case(rules, i);
+        sag_status status = check_losses(s, i, conditional);
         session_release(s, i, 1);
+        if (status != SAG_OK) {
+            return session_fail(status);
+        }
+    }
+    return unrest_report(conditional, s, 0, "") ? EXIT_DONE : session_no_memory();
+}
+
+static int compute(session *s, check_rules *rules)
+{
+    unrest *conditional = unrest_new();
+    int status = conditional ? compute_cases(s, rules, conditional) : session_no_memory();
+    unrest_free(conditional);
+    if (status != EXIT_DONE) {
+        return status;
     }
     check_rules_fresh(rules);
     note_halves(s);

@@ -25,6 +25,8 @@ static const char *reason_of(const sag_headroom_point *p)
         return "clip onset beyond +40 dBV";
     case SAG_HEADROOM_UNKNOWN:
         return "clip onset without solution";
+    case SAG_HEADROOM_OSCILLATES:
+        return "oscillates at clip onset";
     }
     return sag_status_name(SAG_OK);
 }
@@ -45,6 +47,7 @@ static headroom_row make_row(const session *s, double frequency_hz, const sag_he
         .reason = p->max_input_reason,
         .status = reason_of(p),
         .falls_back = p->falls_back,
+        .burst_hz = p->burst.opamp >= 0 ? p->burst.frequency_hz : (double)NAN,
     };
     for (size_t k = 0; k < SAG_PLAYING_LEVELS; k++) {
         double assumed =
@@ -62,11 +65,27 @@ static headroom_row absent_row(sag_status status)
                         .max_output_dbv = (double)NAN,
                         .limit = {-1, SAG_LIMIT_NONE},
                         .reason = SAG_HEADROOM_UNKNOWN,
+                        .burst_hz = (double)NAN,
                         .status = sag_status_name(status)};
     for (size_t k = 0; k < SAG_PLAYING_LEVELS; k++) {
         row.margin_db[k] = (double)NAN;
     }
     return row;
+}
+
+/* Gathers the frequencies at which it oscillates or may burst on the way to the largest clean
+ * level. */
+static void find_unrest(const session *s, const headroom_run *run, size_t index,
+                        const sag_headroom *found)
+{
+    for (size_t f = 0; f < s->options->frequency_count; f++) {
+        const sag_headroom_point *p = &found->points[f];
+        int oscillates = p->max_input_reason == SAG_HEADROOM_OSCILLATES;
+        if (p->burst.opamp >= 0) {
+            unrest_add_point(run->unrest, oscillates ? UNREST_DRIVEN : UNREST_BURSTS, index,
+                             &p->burst, sag_level_dbv(p->burst_vpk), s->options->frequency_hz[f]);
+        }
+    }
 }
 
 /* Says what of a case is missing or odd. */
@@ -111,7 +130,8 @@ static headroom_least find_least(const session *s, const headroom_run *run, size
         if (hz < run->facts.low_hz || hz > run->facts.high_hz) {
             continue;
         }
-        if (row->reason == SAG_HEADROOM_OVER_AT_SOFT || row->reason == SAG_HEADROOM_UNKNOWN) {
+        if (row->reason == SAG_HEADROOM_OVER_AT_SOFT || row->reason == SAG_HEADROOM_UNKNOWN ||
+            row->reason == SAG_HEADROOM_OSCILLATES) {
             least.reason = row->reason;
             least.at_hz = hz;
             worst = NULL;
@@ -168,6 +188,7 @@ static int compute_chunk(session *s, headroom_run *run, progress *bar, size_t fi
             run->rows[indices[i] * o->frequency_count + f] =
                 make_row(s, o->frequency_hz[f], &found[i]->points[f]);
         }
+        find_unrest(s, run, indices[i], found[i]);
         judge_rows(s, run, indices[i], reported);
         sag_headroom_free(found[i]);
     }
@@ -242,6 +263,7 @@ static void write_json(const session *s, const headroom_run *run)
             json_text(&w, NULL, label_limit(text, s, row[k].limit));
         }
         json_close(&w);
+        json_column(&w, "burst_hz", &row->burst_hz, count, sizeof *row, 1);
         json_flat_array(&w, "status");
         for (size_t k = 0; k < count; k++) {
             json_text(&w, NULL, row[k].status);
@@ -259,7 +281,8 @@ static void write_csv(const session *s, const headroom_run *run)
     csv w = csv_open(s->csv);
     char text[LABEL_SIZE];
     static const char *const columns[] = {"frequency_hz",   "clip_onset_input_dbv", "max_input_dbv",
-                                          "max_output_dbv", "limited_by",           "status"};
+                                          "max_output_dbv", "limited_by",           "burst_hz",
+                                          "status"};
     result_csv_head(&w, s);
     for (size_t k = 0; k < sizeof columns / sizeof columns[0]; k++) {
         csv_text(&w, columns[k]);
@@ -277,6 +300,7 @@ static void write_csv(const session *s, const headroom_run *run)
         csv_number(&w, row->max_input_dbv);
         csv_number(&w, row->max_output_dbv);
         csv_text(&w, label_limit(text, s, row->limit));
+        csv_number(&w, row->burst_hz);
         csv_text(&w, row->status);
         for (size_t k = 0; k < SAG_PLAYING_LEVELS; k++) {
             csv_number(&w, row->margin_db[k]);
@@ -293,10 +317,15 @@ static int compute_and_write(session *s, headroom_run *run)
     }
     run->rows = sag_new(rows, sizeof *run->rows);
     run->least = sag_new(s->case_count, sizeof *run->least);
-    if (!run->rows || !run->least) {
+    run->unrest = unrest_new();
+    if (!run->rows || !run->least || !run->unrest) {
         return session_no_memory();
     }
     int status = compute(s, run);
+    if (status == EXIT_DONE &&
+        !unrest_report(run->unrest, s, s->options->frequency_count, "frequencies")) {
+        status = session_no_memory();
+    }
     if (status == EXIT_DONE && s->json) {
         write_json(s, run);
     }
@@ -326,5 +355,6 @@ int command_headroom(const options *o)
     }
     sag_free(run.rows);
     sag_free(run.least);
+    unrest_free(run.unrest);
     return session_close(&s, status);
 }

@@ -76,26 +76,42 @@ static int compute_chunk(session *s, levels_run *run, progress *bar, size_t firs
     return status == SAG_OK ? EXIT_DONE : session_fail(status);
 }
 
-/* Counts the points without a solution; what the circuit is to blame for does not fail the work. */
+/* Gathers the points that oscillate or may burst. */
+static void find_unrest(const session *s, const levels_run *run, size_t index)
+{
+    const sag_levels *map = run->maps[index];
+    size_t frequencies = s->options->frequency_count;
+    for (size_t i = 0; map && i < map->level_count * frequencies; i++) {
+        const sag_steady_point *p = &map->points[i];
+        if (p->status == SAG_OSCILLATES || p->burst.opamp >= 0) {
+            unrest_add_point(run->unrest,
+                             p->status == SAG_OSCILLATES ? UNREST_DRIVEN : UNREST_BURSTS, index,
+                             &p->burst, sag_level_dbv(run->levels.rising_vpk[i / frequencies]),
+                             s->options->frequency_hz[i % frequencies]);
+        }
+    }
+}
+
+/* Counts the points without a solution; those that the circuit is to blame for are told of
+ * elsewhere, and do not fail the work. */
 static void judge_points(session *s, const levels_run *run, size_t index, int reported)
 {
     const sag_levels *map = run->maps[index];
     size_t points = map ? map->level_count * map->frequency_count : 0;
-    size_t failed = 0, oscillating = 0;
+    size_t failed = 0, no_swing = 0;
     for (size_t i = 0; i < points; i++) {
         sag_status status = map->points[i].status;
-        int by_circuit = session_unstable(status) || status == SAG_NO_SWING;
-        oscillating += (size_t)by_circuit;
-        failed += status != SAG_OK && !by_circuit;
+        no_swing += status == SAG_NO_SWING;
+        failed += status != SAG_OK && !session_unstable(status) && status != SAG_NO_SWING;
     }
     s->failed |= failed > 0;
-    if (failed + oscillating > 0 && !reported) {
+    if (failed + no_swing > 0 && !reported) {
         char supply[LABEL_SIZE], where[LABEL_SIZE];
         snprintf(where, sizeof where, "at %.64s",
                  label_value(supply, s->cases[index].supply_v, SAG_VOLT));
         sag_report_on(s->report, failed > 0 ? SAG_ERROR : SAG_WARNING, where, NULL,
                       "%zu of %zu points have no periodic solution and are left out",
-                      failed + oscillating, points);
+                      failed + no_swing, points);
     }
 }
 
@@ -118,6 +134,7 @@ static int compute(session *s, levels_run *run)
         int reported = sag_report_count(s->report) > findings;
         for (size_t k = i; k < i + count && status == EXIT_DONE; k++) {
             judge_points(s, run, k, reported);
+            find_unrest(s, run, k);
         }
         session_release(s, i, count);
     }
@@ -128,12 +145,18 @@ static int compute(session *s, levels_run *run)
         absent->gain_db = absent->thd = absent->output_peak_v = absent->output_trough_v =
             (double)NAN;
         absent->terminal_ripple_v = absent->reference_ripple_v = absent->drain_a = (double)NAN;
-        absent->limited_by.opamp = -1;
+        absent->limited_by.opamp = absent->burst.opamp = -1;
         for (size_t k = 0; k <= SAG_HARMONICS; k++) {
             absent->harmonic_vpk[k] = (double)NAN;
         }
     }
     return status;
+}
+
+/* Frequency of what may burst, or does; NAN for nothing. */
+static double burst_hz(const sag_steady_point *p)
+{
+    return p->burst.opamp >= 0 ? p->burst.frequency_hz : (double)NAN;
 }
 
 /* Amplitude of harmonic k over the fundamental in dB. */
@@ -188,6 +211,11 @@ static void write_level(json_writer *w, const session *s, const levels_run *run,
         json_text(w, NULL, p->status == SAG_OK ? label_limit(text, s, p->limited_by) : NULL);
     }
     json_close(w);
+    json_flat_array(w, "burst_hz");
+    for (size_t k = 0; k < count; k++) {
+        json_number(w, NULL, burst_hz(levels_run_point(s, run, index, level, k)));
+    }
+    json_close(w);
     json_flat_array(w, "status");
     for (size_t k = 0; k < count; k++) {
         json_text(w, NULL, sag_status_name(levels_run_point(s, run, index, level, k)->status));
@@ -220,11 +248,20 @@ static void write_json(const session *s, const levels_run *run)
 
 static void write_csv_head(csv *w, const session *s)
 {
-    static const char *const columns[] = {
-        "input_dbv",       "input_vpk",         "playing_level",      "frequency_hz",
-        "gain_db",         "thd_f_percent",     "thd_floor_percent",  "output_peak_v",
-        "output_trough_v", "terminal_ripple_v", "reference_ripple_v", "limited_by",
-        "status"};
+    static const char *const columns[] = {"input_dbv",
+                                          "input_vpk",
+                                          "playing_level",
+                                          "frequency_hz",
+                                          "gain_db",
+                                          "thd_f_percent",
+                                          "thd_floor_percent",
+                                          "output_peak_v",
+                                          "output_trough_v",
+                                          "terminal_ripple_v",
+                                          "reference_ripple_v",
+                                          "limited_by",
+                                          "burst_hz",
+                                          "status"};
     char name[LABEL_SIZE];
     result_csv_head(w, s);
     for (size_t i = 0; i < sizeof columns / sizeof columns[0]; i++) {
@@ -263,6 +300,7 @@ static void write_csv_row(csv *w, const session *s, const levels_run *run, size_
     csv_number(w, p->terminal_ripple_v);
     csv_number(w, p->reference_ripple_v);
     csv_text(w, p->status == SAG_OK ? label_limit(text, s, p->limited_by) : NULL);
+    csv_number(w, burst_hz(p));
     csv_text(w, sag_status_name(p->status));
     for (size_t h = 2; h <= SAG_HARMONICS; h++) {
         csv_number(w, harmonic_db(p, h));
@@ -301,10 +339,16 @@ static int compute_and_write(session *s, levels_run *run)
     run->maps = sag_new(s->case_count, sizeof *run->maps);
     run->absent = sag_new(s->case_count, sizeof *run->absent);
     run->small_db = sag_new(curves, sizeof *run->small_db);
-    if (!run->maps || !run->absent || !run->small_db) {
+    run->unrest = unrest_new();
+    if (!run->maps || !run->absent || !run->small_db || !run->unrest) {
         return session_no_memory();
     }
     int status = compute(s, run);
+    if (status == EXIT_DONE &&
+        !unrest_report(run->unrest, s, run->levels.rising_count * s->options->frequency_count,
+                       "points")) {
+        status = session_no_memory();
+    }
     if (status == EXIT_DONE && s->json) {
         write_json(s, run);
     }
@@ -341,6 +385,7 @@ int command_levels(const options *o)
     sag_free((void *)run.maps);
     sag_free(run.small_db);
     sag_free(run.absent);
+    unrest_free(run.unrest);
     level_list_free(&run.levels);
     return session_close(&s, status);
 }

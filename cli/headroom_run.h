@@ -14,6 +14,7 @@ typedef struct {
     sag_headroom_reason reason; /* of max_input */
     const char *status;         /* "ok", or why a figure is missing; static */
     int falls_back;
+    double burst_hz; /* of what may burst or oscillate on the way there */
 } headroom_row;
 
 /* The least margins over the frequencies of fundamentals. reason: FOUND, or why there are none. */
@@ -27,6 +28,7 @@ typedef struct {
     headroom_row *rows;    /* [case][frequency] */
     headroom_least *least; /* [case] */
     words_facts facts;     /* its span is set before anything else */
+    unrest *unrest;        /* of the levels looked at */
 } headroom_run;
 
 /* headroom_text.c: tables and sentences. Returns an exit status. */

@@ -112,6 +112,10 @@ static void write_least(const session *s, const headroom_run *run, size_t index)
         used += (size_t)snprintf(line + used, sizeof line - used,
                                  "not known, for there is no solution at %.40s", hz);
         break;
+    case SAG_HEADROOM_OSCILLATES:
+        used += (size_t)snprintf(line + used, sizeof line - used,
+                                 "none, for it oscillates on the way there at %.40s", hz);
+        break;
     }
     snprintf(line + used, sizeof line - used, ".");
     output_text(s->table, "\n");
@@ -159,12 +163,16 @@ static void take_margins(const session *s, const headroom_run *run, size_t index
 static sag_status judge(const session *s, const headroom_run *run, size_t index)
 {
     size_t count = s->options->frequency_count;
+    sag_status status = SAG_NOT_CONVERGED;
     for (size_t f = 0; f < count; f++) {
-        if (run->rows[index * count + f].reason != SAG_HEADROOM_UNKNOWN) {
+        sag_headroom_reason reason = run->rows[index * count + f].reason;
+        if (reason == SAG_HEADROOM_OSCILLATES) {
+            status = SAG_OSCILLATES;
+        } else if (reason != SAG_HEADROOM_UNKNOWN) {
             return SAG_OK;
         }
     }
-    return s->cases[index].status == SAG_OK ? SAG_NOT_CONVERGED : s->cases[index].status;
+    return s->cases[index].status == SAG_OK ? status : s->cases[index].status;
 }
 
 static int write_words(const session *s, headroom_run *run)

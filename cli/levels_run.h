@@ -11,7 +11,8 @@ typedef struct {
     sag_levels **maps; /* one a case; NULL where there are no results */
     double *small_db;  /* small-signal gain, [case][frequency]; NAN where there is none */
     sag_steady_point
-        *absent; /* one a case: what stands for the points of a map that there is not */
+        *absent;    /* one a case: what stands for the points of a map that there is not */
+    unrest *unrest; /* of the points */
 } levels_run;
 
 /* The point of a case at a level (in the order asked for) and frequency. */

@@ -21,6 +21,9 @@ static const double marked_thd = 0.01, strongly_marked_thd = 0.1;
 
 static char mark_of(const sag_steady_point *p)
 {
+    if (p->status == SAG_OK && p->burst.opamp >= 0) {
+        return '!';
+    }
     if (p->thd > strongly_marked_thd) {
         return '#';
     }
@@ -183,8 +186,9 @@ static void take_loss(const session *s, const levels_run *run, size_t index, wor
     for (size_t k = 0; k < run->levels.count; k++) {
         double dbv = sag_level_dbv(run->levels.vpk[k]);
         for (size_t f = 0; f < count; f++) {
-            double lost =
-                run->small_db[index * count + f] - levels_run_point(s, run, index, k, f)->gain_db;
+            const sag_steady_point *p = levels_run_point(s, run, index, k, f);
+            double lost = run->small_db[index * count + f] - p->gain_db;
+            supply->holes |= p->status != SAG_OK;
             int lower = !(dbv >= supply->lost_dbv);
             int same = dbv >= supply->lost_dbv && dbv <= supply->lost_dbv;
             if (lost >= loss_db && (lower || (same && lost > supply->lost_db))) {
@@ -247,14 +251,30 @@ static void write_motion(const session *s, const levels_run *run, size_t index)
     supply_motion_write(s->table, s, &motion, "At most the signal");
 }
 
+static int any_burst(const levels_run *run, const session *s)
+{
+    for (size_t i = 0; i < s->case_count; i++) {
+        const sag_levels *map = run->maps[i];
+        for (size_t k = 0; map && k < map->level_count * map->frequency_count; k++) {
+            if (map->points[k].status == SAG_OK && map->points[k].burst.opamp >= 0) {
+                return 1;
+            }
+        }
+    }
+    return 0;
+}
+
 int levels_text_write(const session *s, const levels_run *run)
 {
     result_text_start(s);
     output_text(s->table,
                 "Gain in dB, fundamental at the output over the source, at each input level\n"
-                "~ a limit is met   * THD over 1 %   # THD over 10 %\n"
-                "THD %: the largest of all frequencies, over the fundamental; "
-                "THD-R %: over the total rms\n");
+                "~ a limit is met   * THD over 1 %   # THD over 10 %\n");
+    if (any_burst(run, s)) {
+        output_text(s->table, "! may burst into oscillation: see the warnings\n");
+    }
+    output_text(s->table, "THD %: the largest of all frequencies, over the fundamental; "
+                          "THD-R %: over the total rms\n");
     result_text_rows(s);
     for (size_t i = 0; i < s->case_count; i++) {
         result_text_case(s, &s->cases[i]);

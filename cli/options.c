@@ -17,8 +17,8 @@ const command_info commands[] = {
      "supplies "
      "outside a data sheet, op-amp inputs outside their range, reversed electrolytics, DC across "
      "pots, unused "
-     "amplifiers, class-B outputs that leave class A, stages that oscillate. From the bias point "
-     "alone.",
+     "amplifiers, class-B outputs that leave class A, stages that oscillate or ring. From the bias "
+     "point alone.",
      {"check heron.json", "check heron.json --supply 9V --load \"1M + 2n\""},
      command_check},
     {"bias",

@@ -48,6 +48,7 @@ int session_make_cases(session *s)
         s->cases[i].setting = i % s->setting_count;
         s->cases[i].terminal_v = (double)NAN;
         s->cases[i].drain_a = (double)NAN;
+        s->cases[i].worst.opamp = -1;
     }
     return EXIT_DONE;
 }
@@ -104,7 +105,8 @@ int session_open(session *s, const options *o)
 {
     memset(s, 0, sizeof *s);
     s->options = o;
-    if (sag_report_new(&s->report) != SAG_OK || !folders_find(&s->folders)) {
+    s->unrest = unrest_new();
+    if (!s->unrest || sag_report_new(&s->report) != SAG_OK || !folders_find(&s->folders)) {
         return session_no_memory();
     }
     int status = session_read_designs(s);
@@ -162,29 +164,18 @@ static void take_findings(session *s, const session_case *c, const sag_report *f
 static void judge_stability(session *s, session_case *c)
 {
     sag_stability found;
-    char supply[LABEL_SIZE], where[LABEL_SIZE], frequency[LABEL_SIZE];
-    label_value(supply, c->supply_v, SAG_VOLT);
-    c->status = sag_response_stability(c->response, &found);
-    if (c->status != SAG_OK || !found.oscillates) {
+    size_t index = (size_t)(c - s->cases);
+    c->status = sag_stability_at_rest(c->bias, &found);
+    if (c->status != SAG_OK) {
         return;
     }
-    c->status = found.frequency_hz > 0 ? SAG_OSCILLATES : SAG_LATCHES;
-    const char *stage = found.opamp >= 0 && (size_t)found.opamp < s->opamp_count
-                            ? s->opamps[found.opamp]->designator
-                            : "the circuit";
-    snprintf(where, sizeof where, "%.64s at %.64s", stage, supply);
-    if (found.frequency_hz > 0) {
-        sag_report_on(
-            s->report, SAG_WARNING, where,
-            "a resistor of 47 to 220 ohm between the output and a capacitive load, or a small "
-            "capacitor across the feedback resistor, usually cures it",
-            "oscillates by itself near %s, so there is no response, THD or headroom to give",
-            label_value(frequency, found.frequency_hz, SAG_HERTZ));
-    } else {
-        sag_report_on(s->report, SAG_WARNING, where,
-                      "look for feedback that goes to the plus input instead of the minus input",
-                      "latches: its output goes to one of its limits and stays there, so there is "
-                      "no response, THD or headroom to give");
+    c->worst = found.worst;
+    if (found.oscillates) {
+        int turns = found.grows.frequency_hz > 0;
+        c->status = turns ? SAG_OSCILLATES : SAG_LATCHES;
+        unrest_add(s->unrest, turns ? UNREST_OSCILLATES : UNREST_LATCHES, index, &found.grows, 1);
+    } else if (found.rings) {
+        unrest_add(s->unrest, UNREST_RINGS, index, &found.worst, 1);
     }
 }
 
@@ -257,6 +248,10 @@ int session_prepare(session *s, size_t first, size_t count)
         }
     }
     if (first + count == s->case_count) {
+        if (!unrest_report(s->unrest, s, 0, "")) {
+            session_no_memory();
+            return 0;
+        }
         judge_supplies(s);
     }
     return 1;
@@ -344,6 +339,7 @@ int session_close(session *s, int status)
     sag_free((void *)s->opamps);
     session_free_designs(s);
     folders_free(&s->folders);
+    unrest_free(s->unrest);
     sag_report_free(s->report);
     return status;
 }

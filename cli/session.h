@@ -8,6 +8,7 @@
 #include "options.h"
 #include "output.h"
 #include "railsag.h"
+#include "unrest.h"
 
 /* A control that --set gives a list of settings; settings of several axes are combined, the first
  * changes slowest. */
@@ -32,9 +33,10 @@ typedef struct {
     double terminal_v;       /* NAN without a bias point */
     double drain_a;
     unsigned marks;
+    sag_mode worst; /* the least damped pair of an op-amp; opamp -1: none, or no bias point */
 } session_case;
 
-typedef struct {
+typedef struct session {
     const options *options;
     folders folders;
     char *text; /* of the design file */
@@ -48,6 +50,7 @@ typedef struct {
     size_t case_count;
     const sag_part **opamps; /* of designs[0], in file order */
     size_t opamp_count;
+    unrest *unrest;                    /* of the cases prepared so far, until all are */
     output *table, *json, *csv, *plot; /* NULL: not asked for */
     int failed;                        /* a result is missing that should be there */
     int findings_shown;                /* the command prints the findings itself */

@@ -292,8 +292,8 @@ static void write_curve(sentences *out, const words_facts *facts, const words_su
         return;
     }
     if (!isfinite(supply->lost_dbv)) {
-        say(out, " At %s the EQ curve stays within 1 dB up to the loudest level, %s dBV.", volts,
-            label_db(dbv, facts->top_dbv));
+        say(out, " At %s the EQ curve stays within 1 dB up to the loudest level, %s dBV%s.", volts,
+            label_db(dbv, facts->top_dbv), supply->holes ? ", where there are figures" : "");
         return;
     }
     int softest = supply->lost_dbv <= facts->bottom_dbv;

@@ -23,6 +23,7 @@ typedef struct {
      * NAN: none has. */
     double lost_dbv, lost_hz, lost_db;
     const char *lost_name; /* of that level, when it is a playing level */
+    int holes;             /* points of the map have no figures */
 } words_supply;
 
 typedef struct {

@@ -29,6 +29,8 @@ const char *sag_headroom_reason_text(sag_headroom_reason reason)
         return "beyond +40 dBV";
     case SAG_HEADROOM_UNKNOWN:
         return "no solution";
+    case SAG_HEADROOM_OSCILLATES:
+        return "oscillates on the way";
     }
     return "";
 }
@@ -54,7 +56,10 @@ typedef struct {
     double thd_limit;
     sag_steady_point point; /* the last one solved */
     sag_opamp_swing *swings;
-    int failed; /* a level had no periodic solution */
+    int failed;     /* a level had no periodic solution */
+    int oscillates; /* because it oscillates there */
+    sag_burst burst;
+    double burst_dbv; /* the lowest level that bursts or oscillates; INFINITY: none */
 } search;
 
 static void solve(search *s, double level_dbv)
@@ -63,7 +68,23 @@ static void solve(search *s, double level_dbv)
     if (sag_steady_solve(s->steady, &vpk, 1, &s->point, s->swings) != SAG_OK ||
         s->point.status != SAG_OK) {
         s->failed = 1;
+        s->oscillates |= s->point.status == SAG_OSCILLATES;
     }
+    if (s->point.burst.opamp >= 0 && level_dbv < s->burst_dbv) {
+        s->burst = s->point.burst;
+        s->burst_dbv = level_dbv;
+    }
+}
+
+static void forget_failure(search *s)
+{
+    s->failed = s->oscillates = 0;
+}
+
+/* Why a search that failed did. */
+static sag_headroom_reason why(const search *s)
+{
+    return s->oscillates ? SAG_HEADROOM_OSCILLATES : SAG_HEADROOM_UNKNOWN;
 }
 
 static solved look_up(search *s, double level_dbv)
@@ -155,6 +176,7 @@ static sag_status find_onset(search *s, sag_headroom_point *point)
     }
     double onset;
     if (s->failed) {
+        point->clip_onset_reason = why(s);
         return SAG_OK;
     }
     sag_status status = find_root(left_db, s, low, high, &onset);
@@ -166,6 +188,8 @@ static sag_status find_onset(search *s, sag_headroom_point *point)
         if (s->point.limited_by.opamp >= 0) {
             point->limited_by = s->point.limited_by;
         }
+    } else {
+        point->clip_onset_reason = why(s);
     }
     return status < SAG_OK ? status : SAG_OK;
 }
@@ -179,7 +203,7 @@ static sag_status find_distortion_limit(search *s, double soft_vpk, sag_headroom
     double low = sag_level_dbv(soft_vpk), high = low;
     point->max_input_vpk = point->max_output_vpk = (double)NAN;
     point->max_input_reason = SAG_HEADROOM_UNKNOWN;
-    s->failed = 0;
+    forget_failure(s);
     if (excess(low, s) > 0) {
         point->max_input_reason = SAG_HEADROOM_OVER_AT_SOFT;
         return SAG_OK;
@@ -199,11 +223,12 @@ static sag_status find_distortion_limit(search *s, double soft_vpk, sag_headroom
         }
     } while (!s->failed && excess(high, s) <= 0);
     if (s->failed) {
+        point->max_input_reason = why(s);
         return SAG_OK;
     }
     double thd_above =
         look_up(s, high + SCAN_DB).thd; /* NAN without a solution there: no fall known */
-    s->failed = 0;
+    forget_failure(s);
     double limit;
     sag_status status = find_root(excess, s, low, high, &limit);
     if (status == SAG_OK) {
@@ -212,14 +237,29 @@ static sag_status find_distortion_limit(search *s, double soft_vpk, sag_headroom
         point->max_input_vpk = sag_level_peak(limit);
         point->max_output_vpk = s->point.harmonic_vpk[1];
         point->falls_back = thd_above < s->thd_limit;
+    } else {
+        point->max_input_reason = why(s);
     }
     return status < SAG_OK ? status : SAG_OK;
+}
+
+/* What of the levels looked at bears on the point: not those above the largest clean one. */
+static void take_burst(const search *s, sag_headroom_point *point)
+{
+    double burst_vpk = sag_level_peak(s->burst_dbv);
+    point->burst = (sag_burst){.opamp = -1};
+    point->burst_vpk = (double)NAN;
+    if (isfinite(burst_vpk) && !(burst_vpk > point->max_input_vpk)) {
+        point->burst = s->burst;
+        point->burst_vpk = burst_vpk;
+    }
 }
 
 typedef struct {
     const sag_bias *const *biases;
     const sag_headroom_request *request;
     sag_headroom **results;
+    sag_gain_loss **losses; /* of each bias point */
 } map_work;
 
 static sag_headroom_point unknown_point(void)
@@ -229,7 +269,17 @@ static sag_headroom_point unknown_point(void)
                                 .limited_by = {-1, SAG_LIMIT_NONE},
                                 .max_input_vpk = (double)NAN,
                                 .max_input_reason = SAG_HEADROOM_UNKNOWN,
-                                .max_output_vpk = (double)NAN};
+                                .max_output_vpk = (double)NAN,
+                                .burst = {.opamp = -1},
+                                .burst_vpk = (double)NAN};
+}
+
+/* Without them, where the natural frequencies at rest are not to be had, no loop is taken to need its
+ * gain; what grows at an instant is still seen. */
+static sag_status find_losses(void *context, size_t index)
+{
+    map_work *work = context;
+    return sag_stability_losses(work->biases[index], &work->losses[index]);
 }
 
 static sag_status run_block(void *context, size_t bias, size_t from, size_t to)
@@ -242,11 +292,13 @@ static sag_status run_block(void *context, size_t bias, size_t from, size_t to)
                 .thd_limit = request->thd_limit};
     sag_steady_settings settings = request->steady;
     settings.one_lane = 1; /* a search has one level at a time */
+    settings.losses = work->losses[bias];
     s.swings = sag_new(s.opamps + 1, sizeof *s.swings);
     sag_status status = s.swings ? sag_steady_new(at, &settings, &s.steady) : SAG_NO_MEMORY;
     for (size_t f = from; status == SAG_OK && f < to; f++) {
-        s.failed = 0;
+        forget_failure(&s);
         s.remembered = 0;
+        s.burst_dbv = (double)INFINITY;
         status = sag_steady_frequency(s.steady, request->frequency_hz[f]);
         if (status > SAG_OK) { /* no linear solution: a hole, not the end of the block */
             headroom->points[f] = unknown_point();
@@ -258,6 +310,7 @@ static sag_status run_block(void *context, size_t bias, size_t from, size_t to)
         }
         if (status == SAG_OK) {
             status = find_distortion_limit(&s, request->soft_vpk, &headroom->points[f]);
+            take_burst(&s, &headroom->points[f]);
         }
     }
     sag_steady_free(s.steady);
@@ -306,12 +359,19 @@ sag_status sag_headroom_compute(const sag_bias *const *biases, size_t count,
         }
         status = results[i] && results[i]->points ? status : SAG_NO_MEMORY;
     }
-    map_work work = {.biases = biases, .request = request, .results = results};
+    map_work work = {.biases = biases,
+                     .request = request,
+                     .results = results,
+                     .losses = sag_new(count, sizeof *work.losses)};
     sag_parallel_blocks map = {.biases = count,
                                .frequencies = request->frequency_count,
                                .size = BLOCK,
                                .block = run_block,
                                .context = &work};
+    status = work.losses ? status : SAG_NO_MEMORY;
+    if (status == SAG_OK && !request->steady.unjudged) {
+        status = sag_parallel_run(count, request->threads, find_losses, &work, NULL, NULL);
+    }
     if (status == SAG_OK) {
         status =
             sag_parallel_map(&map, request->threads, request->progress, request->progress_context);
@@ -324,5 +384,9 @@ sag_status sag_headroom_compute(const sag_bias *const *biases, size_t count,
             results[i] = NULL;
         }
     }
+    for (size_t i = 0; work.losses && i < count; i++) {
+        sag_free(work.losses[i]);
+    }
+    sag_free(work.losses);
     return status;
 }

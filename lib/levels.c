@@ -15,6 +15,7 @@ typedef struct {
     const sag_bias *const *biases;
     const sag_levels_request *request;
     sag_levels **results;
+    sag_gain_loss **losses; /* of each bias point */
 } map_work;
 
 static sag_levels *make_levels(const sag_bias *bias, const sag_levels_request *request)
@@ -63,10 +64,20 @@ static void carry_limits(sag_levels *levels, size_t f)
     }
 }
 
+/* Without them, where the natural frequencies at rest are not to be had, no loop is taken to need its
+ * gain; what grows at an instant is still seen. */
+static sag_status find_losses(void *context, size_t index)
+{
+    map_work *work = context;
+    return sag_stability_losses(work->biases[index], &work->losses[index]);
+}
+
 static sag_status run_block(void *context, size_t bias, size_t from, size_t to)
 {
     const map_work *work = context;
     const sag_levels_request *request = work->request;
+    sag_steady_settings settings = request->steady;
+    settings.losses = work->losses[bias];
     sag_levels *levels = work->results[bias];
     size_t opamps = levels->opamp_count, count = request->level_count;
     sag_steady *steady = NULL;
@@ -74,7 +85,7 @@ static sag_status run_block(void *context, size_t bias, size_t from, size_t to)
     sag_opamp_swing *swings = sag_new(count * (opamps + 1), sizeof *swings);
     sag_status status = points && swings ? SAG_OK : SAG_NO_MEMORY;
     if (status == SAG_OK) {
-        status = sag_steady_new(work->biases[bias], &request->steady, &steady);
+        status = sag_steady_new(work->biases[bias], &settings, &steady);
     }
     for (size_t f = from; status == SAG_OK && f < to; f++) {
         status = sag_steady_frequency(steady, request->frequency_hz[f]);
@@ -110,7 +121,8 @@ static void report_failures(const map_work *work, size_t count, sag_report *repo
         const sag_levels *levels = work->results[b];
         double supply_v = sag_network_conditions(sag_bias_network(work->biases[b]))->supply_v;
         for (size_t i = 0; i < request->level_count * request->frequency_count; i++) {
-            if (levels->points[i].status != SAG_OK) {
+            sag_status status = levels->points[i].status;
+            if (status != SAG_OK && status != SAG_OSCILLATES) { /* the points say what it does */
                 char where[96];
                 snprintf(where, sizeof where, "%.4g V, %.4g dBV, %.5g Hz", supply_v,
                          sag_level_dbv(request->level_vpk[i / request->frequency_count]),
@@ -131,12 +143,19 @@ sag_status sag_levels_compute(const sag_bias *const *biases, size_t count,
         results[i] = make_levels(biases[i], request);
         status = results[i] ? status : SAG_NO_MEMORY;
     }
-    map_work work = {.biases = biases, .request = request, .results = results};
+    map_work work = {.biases = biases,
+                     .request = request,
+                     .results = results,
+                     .losses = sag_new(count, sizeof *work.losses)};
     sag_parallel_blocks map = {.biases = count,
                                .frequencies = request->frequency_count,
                                .size = BLOCK,
                                .block = run_block,
                                .context = &work};
+    status = work.losses ? status : SAG_NO_MEMORY;
+    if (status == SAG_OK && !request->steady.unjudged) {
+        status = sag_parallel_run(count, request->threads, find_losses, &work, NULL, NULL);
+    }
     if (status == SAG_OK) {
         status =
             sag_parallel_map(&map, request->threads, request->progress, request->progress_context);
@@ -149,5 +168,9 @@ sag_status sag_levels_compute(const sag_bias *const *biases, size_t count,
             results[i] = NULL;
         }
     }
+    for (size_t i = 0; work.losses && i < count; i++) {
+        sag_free(work.losses[i]);
+    }
+    sag_free(work.losses);
     return status;
 }

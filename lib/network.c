@@ -86,7 +86,7 @@ int sag_build_state(sag_builder *builder, double kappa, sag_sparse into, sag_spa
         builder->status = SAG_NO_MEMORY;
         return -1;
     }
-    network->states[network->state_count] = (sag_state){kappa, into, of};
+    network->states[network->state_count] = (sag_state){kappa, into, of, builder->part};
     return (int)network->state_count++;
 }
 

@@ -18,6 +18,7 @@ typedef struct {
     sag_entry *entries;
     size_t entry_count, entry_capacity;
     size_t unknown_count;
+    int part;          /* whose states are built: as sag_state's */
     sag_status status; /* the first failure sticks; later calls do nothing */
 } sag_builder;
 

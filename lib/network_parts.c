@@ -161,6 +161,7 @@ void sag_build_part(sag_builder *builder, size_t index)
     int a = sag_network_unknown(part->node[SAG_PIN_A]);
     int b = sag_network_unknown(part->node[SAG_PIN_B]);
     *leg = (sag_leg){.a = -1, .b = -1, .branch = -1};
+    builder->part = (int)index;
     switch (part->kind) {
     case SAG_RESISTOR:
         *leg = sag_build_resistor(builder, a, b, part->value);
@@ -208,6 +209,7 @@ void sag_build_supply(sag_builder *builder)
     int positive = sag_network_unknown(supply->positive);
     int negative = sag_network_unknown(supply->negative);
     double volts = network->conditions.supply_v;
+    builder->part = SAG_STATE_OTHER;
     if (supply->middle < 0) {
         network->supply_branch[0] =
             build_battery(builder, positive, negative, volts, state->audio_ohm, state->dc_ohm);
@@ -239,6 +241,7 @@ void sag_build_drive(sag_builder *builder)
 {
     const sag_network *network = builder->network;
     const sag_design *design = network->design;
+    builder->part = SAG_STATE_OTHER;
     for (size_t i = 0; i < design->input_count; i++) {
         const sag_input *input = &design->inputs[i];
         int node = sag_network_unknown(input->node);
@@ -261,6 +264,7 @@ void sag_build_drive(sag_builder *builder)
     if (isfinite(ohm)) {
         sag_build_resistor(builder, output, -1, ohm);
     }
+    builder->part = SAG_STATE_LOAD;
     sag_build_capacitor(builder, output, -1, farad);
 }
 
@@ -418,6 +422,7 @@ void sag_build_devices(sag_builder *builder)
     sag_sparse *source = network->source, *observed = network->observed;
     for (size_t i = 0; i < network->opamp_count; i++) {
         sag_network_opamp_data *opamp = &network->opamps[i];
+        builder->part = (int)(opamp->part - network->design->parts);
         build_opamp(builder, opamp, source++);
         sag_sparse_add(observed++, opamp->filter, 1);
         sag_sparse_add(observed++, sag_network_unknown(opamp->part->node[SAG_PIN_OUT]), 1);

@@ -29,10 +29,15 @@ typedef struct {
     double by[SAG_SPARSE_MAX];
 } sag_sparse;
 
+/* Whose state it is, where no part of the design is: the load's capacitance, or the battery's, a
+ * pickup's, ... */
+enum { SAG_STATE_LOAD = -1, SAG_STATE_OTHER = -2 };
+
 /* kappa d(of . x)/dt is added to the rows `into`. */
 typedef struct {
     double kappa;
     sag_sparse into, of;
+    int part; /* index into design->parts, or one of the above */
 } sag_state;
 
 typedef struct {

@@ -28,6 +28,7 @@
 #include "report.h"
 #include "response.h"
 #include "settle.h"
+#include "stability.h"
 #include "status.h"
 #include "steady.h"
 #include "value.h"

@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* response.h - the small-signal response at a bias point, and the natural frequencies.
+/* response.h - the small-signal response at a bias point.
  *
  *     (j w E + A) X = drive        small_signal.h has the matrices; output over the source's EMF */
 #ifndef RAILSAG_RESPONSE_H
@@ -24,17 +24,6 @@ double complex sag_response_node(const sag_response *response, int node);
 
 /* The current out of an op-amp's output over the EMF, A/V, from the last sag_response_gain. */
 double complex sag_response_opamp_a(const sag_response *response, size_t opamp);
-
-/* Natural frequencies of the linearised network: the growing pair with the largest real part, if
- * any. */
-typedef struct {
-    int oscillates;      /* a natural frequency has a positive real part */
-    double frequency_hz; /* of the worst growing one (0: it latches rather than oscillates) */
-    double growth_per_s;
-    int opamp; /* the op-amp it lives on; -1 when none */
-} sag_stability;
-
-sag_status sag_response_stability(sag_response *response, sag_stability *out);
 
 /* 20 log10 |gain| and the phase in degrees, -180 to 180. */
 double sag_gain_db(double complex gain);

@@ -99,6 +99,7 @@ typedef struct {
     double settle; /* rate at which gain nodes are held to anchor, 1/s; 0: not, see stage_settle */
     lane *anchor, *trial; /* [op-amp] gain nodes; [source] room for stage_settle */
     double widen;         /* 1; more widens the linear range of every op-amp, for continuation */
+    int frozen; /* 1: only slopes are asked for, at an instant at which vg may be moving */
     size_t states, opamps, rails, diodes, sources;
     size_t observed, rows; /* without and with the op-amps' input pins */
     size_t slope_room;     /* slopes a row */
@@ -450,7 +451,7 @@ static inline void stage_opamp(stage_work *work, double a, double ts, size_t k, 
     lane drive = p->wt * in.drive / slew, at = drive, sech2;
     if (linear) {
         at = zero;
-    } else if (lane_any(LANE_LESS(lane_of(0.5), lane_abs(drive)))) {
+    } else if (!work->frozen && lane_any(LANE_LESS(lane_of(0.5), lane_abs(drive)))) {
         lane asked_slew =
             lane_select(LANE_LESS(asked, zero), lane_of(p->slew_fall), lane_of(p->slew_rise)) *
             work->widen;

@@ -54,6 +54,8 @@ void sag_steady_free(sag_steady *steady)
         sag_lu_free(steady->own[i]);
     }
     sag_free(steady->own);
+    sag_free(steady->instant);
+    sag_judge_free(steady->judge);
     sag_map_maker_free(steady->maker);
     sag_lu_free(steady->lu);
     sag_zlu_free(steady->zlu);
@@ -96,6 +98,7 @@ static sag_status fill(sag_steady *steady)
                                .with_supply = steady->settings.supply_ripple};
     TRY(steady->kind->make(&setup, &steady->stepper, &steady->period));
     TRY(sag_map_maker_new(&bias->devices, &steady->maker));
+    TRY(sag_judge_new(bias, &steady->judge));
     for (size_t i = 0; i < SAG_GRID_COUNT; i++) {
         TRY(make_grid(steady, &steady->grid[i], sag_grid_steps[i]));
     }
@@ -109,8 +112,10 @@ static sag_status fill(sag_steady *steady)
     steady->start = sag_new(2 * n * lanes + 3 * n, sizeof *steady->start);
     steady->past = sag_new(lanes * MOST_SWEEPS * n, sizeof *steady->past);
     steady->own = sag_new(lanes, sizeof *steady->own);
+    steady->instant =
+        sag_new(bias->network->source_count + bias->network->row_count, sizeof *steady->instant);
     if (!steady->zwork || !steady->x || !steady->zstates || !steady->work || !steady->start ||
-        !steady->past || !steady->own) {
+        !steady->past || !steady->own || !steady->instant) {
         return SAG_NO_MEMORY;
     }
     steady->update = steady->start + n * lanes;
@@ -376,6 +381,30 @@ static int stalls(group *g, size_t lane, double size, double moved)
     return g->since[lane] > (g->share > 0 ? DAMPED_PATIENCE : PATIENCE);
 }
 
+/* A point without figures. */
+static void fail_point(const sag_steady *steady, sag_steady_point *point, sag_opamp_swing *swings,
+                       sag_status status)
+{
+    *point = (sag_steady_point){.status = status,
+                                .gain_db = (double)NAN,
+                                .phase_deg = (double)NAN,
+                                .thd = (double)NAN,
+                                .output_peak_v = (double)NAN,
+                                .output_trough_v = (double)NAN,
+                                .limited_by = {-1, SAG_LIMIT_NONE},
+                                .terminal_ripple_v = (double)NAN,
+                                .reference_ripple_v = (double)NAN,
+                                .drain_a = (double)NAN,
+                                .burst = {.opamp = -1}};
+    for (int i = 0; i <= SAG_HARMONICS; i++) {
+        point->harmonic_vpk[i] = (double)NAN;
+    }
+    for (size_t k = 0; swings && k < steady->bias->network->opamp_count; k++) {
+        swings[k] = (sag_opamp_swing){
+            .peak_v = (double)NAN, .trough_v = (double)NAN, .left_db = (double)NAN};
+    }
+}
+
 /* Where the results of a group go. */
 typedef struct {
     sag_steady_point *points;
@@ -395,8 +424,16 @@ static void take(group *g, size_t lane, taking *t)
         return;
     }
     size_t opamps = steady->bias->network->opamp_count, at = t->first + lane;
-    sag_steady_read(steady, g->grid, lane, g->level_vpk[lane], check.clipped, &t->points[at],
-                    t->swings ? t->swings + at * opamps : NULL);
+    sag_opamp_swing *swings = t->swings ? t->swings + at * opamps : NULL;
+    sag_burst burst = {.opamp = -1};
+    sag_status status = steady->settings.unjudged ? SAG_OK : sag_steady_judge(steady, lane, &burst);
+    if (status == SAG_OK) {
+        sag_steady_read(steady, g->grid, lane, g->level_vpk[lane], check.clipped, &t->points[at],
+                        swings);
+    } else {
+        fail_point(steady, &t->points[at], swings, status);
+    }
+    t->points[at].burst = burst;
     t->points[at].sweeps = g->sweeps[lane];
     t->points[at].steps_taken = g->steps_taken[lane];
     t->taken[lane] = 1;
@@ -585,29 +622,6 @@ static void follow(group *g, size_t lane, taking *t)
     }
 }
 
-static void fail_point(const sag_steady *steady, sag_steady_point *point, sag_opamp_swing *swings,
-                       int sweeps)
-{
-    *point = (sag_steady_point){.status = SAG_NOT_CONVERGED,
-                                .gain_db = (double)NAN,
-                                .phase_deg = (double)NAN,
-                                .thd = (double)NAN,
-                                .output_peak_v = (double)NAN,
-                                .output_trough_v = (double)NAN,
-                                .limited_by = {-1, SAG_LIMIT_NONE},
-                                .terminal_ripple_v = (double)NAN,
-                                .reference_ripple_v = (double)NAN,
-                                .drain_a = (double)NAN,
-                                .sweeps = sweeps};
-    for (int i = 0; i <= SAG_HARMONICS; i++) {
-        point->harmonic_vpk[i] = (double)NAN;
-    }
-    for (size_t k = 0; swings && k < steady->bias->network->opamp_count; k++) {
-        swings[k] = (sag_opamp_swing){
-            .peak_v = (double)NAN, .trough_v = (double)NAN, .left_db = (double)NAN};
-    }
-}
-
 /* The grid to begin with: the coarsest, or the one asked for. */
 static size_t first_grid(const sag_steady *steady)
 {
@@ -723,7 +737,8 @@ sag_status sag_steady_solve(sag_steady *steady, const double *level_vpk, size_t 
             size_t at = first + lane;
             if (!t.taken[lane]) {
                 fail_point(steady, &points[at], swings ? swings + at * opamps : NULL,
-                           g.sweeps[lane]);
+                           SAG_NOT_CONVERGED);
+                points[at].sweeps = g.sweeps[lane];
                 steady->last_has_own = 0; /* a climb has factored others into it */
             } else {
                 keep_start(steady, lane, level_vpk[at]);

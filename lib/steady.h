@@ -6,7 +6,7 @@
 #ifndef RAILSAG_STEADY_H
 #define RAILSAG_STEADY_H
 
-#include "bias.h"
+#include "stability.h"
 
 #define SAG_HARMONICS 15
 
@@ -35,6 +35,13 @@ typedef struct {
     sag_limit_kind nearest;
 } sag_opamp_swing;
 
+/* A natural frequency that grows while an orbit passes, of the network frozen at 16 instants. */
+typedef struct {
+    int opamp; /* it lives on; -1: nothing grows that could come to anything */
+    double frequency_hz;
+    double growth_db; /* from where it begins to grow to where it ends; throughout: over a period */
+} sag_burst;
+
 typedef struct {
     sag_status status; /* SAG_OK, or why the figures below are all NAN */
     double gain_db;    /* fundamental at the output over the source's EMF */
@@ -47,7 +54,9 @@ typedef struct {
     /* With supply_ripple asked for, else NAN: the swing, peak to peak, of the voltage between the
      * supply's terminals and of the half-supply reference (NAN without one), and the mean drain. */
     double terminal_ripple_v, reference_ripple_v, drain_a;
-    int steps;               /* steps a period */
+    sag_burst burst; /* with SAG_OK: it may burst into oscillation in a part of the period; with
+                        SAG_OSCILLATES: it oscillates all the time */
+    int steps;       /* steps a period */
     int sweeps, steps_taken; /* periods integrated on the way, and their steps */
 } sag_steady_point;
 
@@ -56,6 +65,9 @@ typedef struct {
     int least_steps;         /* steps a period to start from: 64, 256, 512 or 2048; 0: as needed */
     int one_lane;            /* 1: one level at a time instead of four in lockstep */
     int supply_ripple;       /* 1: look at the supply as well */
+    int unjudged;            /* 1: whether orbits hold themselves is not looked at */
+    const sag_gain_loss *losses; /* of sag_stability_losses at the bias point; NULL: as if no loop
+                                    minded */
 } sag_steady_settings;
 
 sag_steady_settings sag_steady_defaults(void);

@@ -5,6 +5,7 @@
 #define RAILSAG_STEADY_PRIVATE_H
 
 #include "small_signal.h"
+#include "stability_private.h"
 #include "steady.h"
 #include "stepper.h"
 
@@ -38,6 +39,8 @@ struct sag_steady {
     void *stepper;
     sag_period period;
     sag_small_signal linear;
+    sag_judge *judge;
+    double *instant; /* unknowns and observations of one, for the judge */
     sag_map_maker *maker;
     size_t states; /* network's and gain nodes */
     double frequency_hz;
@@ -75,5 +78,9 @@ typedef struct {
 sag_orbit_check sag_steady_check(const sag_steady *steady, const sag_grid *grid, size_t lane);
 void sag_steady_read(const sag_steady *steady, const sag_grid *grid, size_t lane, double level_vpk,
                      int clipped, sag_steady_point *point, sag_opamp_swing *swings);
+
+/* steady_stability.c: what of the last period's orbit of a lane grows. SAG_OSCILLATES when it grows
+ * throughout; burst says what and where. */
+sag_status sag_steady_judge(const sag_steady *steady, size_t lane, sag_burst *burst);
 
 #endif

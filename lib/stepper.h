@@ -16,7 +16,9 @@
 #define SAG_MOST_LANES 4
 /* A step that fails, or in which an input flips, is halved up to this often. */
 #define SAG_SUBSTEP_DEPTH 10
-#define SAG_STEP_A(h)     ((2 + M_SQRT2) / (h))
+/* Instants of a period at which it can be linearised; divides every number of steps. */
+#define SAG_FROZEN    16
+#define SAG_STEP_A(h) ((2 + M_SQRT2) / (h))
 
 /* What stands between an op-amp and a limit; the share used of each. */
 enum {
@@ -48,7 +50,9 @@ typedef struct {
     double *clamp;     /* largest share of a slew rate that any clamp carried; 1 where an input
                           range bent the drive */
     double *drive;     /* largest |wt x / SR| of any op-amp */
-    unsigned char *failed; /* lanes where a step found no solution */
+    double *frozen_unknown;  /* [instant][unknown]: after each of SAG_FROZEN equal parts */
+    double *frozen_observed; /* [instant][observed] */
+    unsigned char *failed;   /* lanes where a step found no solution */
 } sag_period;
 
 typedef struct sag_stepper_kind sag_stepper_kind;

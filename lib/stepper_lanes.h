@@ -85,10 +85,10 @@ static sag_status stepper_make(const sag_stepper_setup *setup, void **out, sag_p
     s->s = sag_new(size * size * (3 + SAG_SUBSTEP_DEPTH) + 2 * sources * size + size + 2 * sources,
                    sizeof(lane));
     size_t opamp_rows = opamps ? opamps : 1;
-    period->end =
-        sag_new(LANE_WIDTH * (size + size * size + SAG_MOST_STEPS * (2 + opamps + SAG_SUPPLY_ROWS) +
-                              SAG_USE_COUNT * opamp_rows + 2),
-                sizeof(double));
+    period->end = sag_new(
+        LANE_WIDTH * (size + size * size + SAG_MOST_STEPS * (2 + opamps + SAG_SUPPLY_ROWS) +
+                      SAG_USE_COUNT * opamp_rows + 2 + SAG_FROZEN * (sources + s->work.rows)),
+        sizeof(double));
     period->failed = sag_new(LANE_WIDTH, 1);
     s->rest_gain = sag_new(opamps, sizeof *s->rest_gain);
     if (!s->z || !s->s || !period->end || !period->failed || !s->rest_gain) {
@@ -124,6 +124,8 @@ static sag_status stepper_make(const sag_stepper_setup *setup, void **out, sag_p
     period->use = period->supply_v + LANE_WIDTH * SAG_MOST_STEPS * SAG_SUPPLY_ROWS;
     period->clamp = period->use + LANE_WIDTH * SAG_USE_COUNT * opamp_rows;
     period->drive = period->clamp + LANE_WIDTH;
+    period->frozen_unknown = period->drive + LANE_WIDTH;
+    period->frozen_observed = period->frozen_unknown + SAG_FROZEN * LANE_WIDTH * sources;
     *out = s;
     return SAG_OK;
 }
@@ -575,6 +577,14 @@ static void stepper_run(void *object, const sag_map *map, sag_map *finer,
         s->failed |= run_step_surely(s, 0, (double)n * step, step, s->active & ~s->failed);
         take_note(s, n);
         mend_wave(s, n, steps, n > 0 ? ((lane *)period->output)[n - 1] : started);
+        if ((n + 1) * SAG_FROZEN % steps == 0) {
+            size_t sources = s->work.sources, rows = s->work.rows;
+            size_t instant = (n + 1) * SAG_FROZEN / steps - 1;
+            memcpy((lane *)period->frozen_unknown + instant * sources, s->y,
+                   sources * sizeof(lane));
+            memcpy((lane *)period->frozen_observed + instant * rows, s->work.seen,
+                   rows * sizeof(lane));
+        }
     }
     memcpy(period->end, s->z, size * sizeof(lane));
     if (with_monodromy) {

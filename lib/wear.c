@@ -3,7 +3,6 @@
 
 #include "memory.h"
 #include "parallel.h"
-#include "response.h"
 #include "value.h"
 
 #include <math.h>
@@ -158,6 +157,7 @@ static sag_status search_margin(wear_state *s, double hz, double *margin_db, sag
         *margin_db = (double)INFINITY;
         break;
     case SAG_HEADROOM_UNKNOWN:
+    case SAG_HEADROOM_OSCILLATES:
         break;
     }
     sag_headroom_free(found);
@@ -207,19 +207,15 @@ static sag_status find_margins(wear_state *s, sag_report *report)
 
 static sag_status find_figures(wear_state *s, sag_report *report)
 {
-    sag_response *response = NULL;
     sag_stability stability;
-    TRY(sag_response_new(s->bias, &response));
-    sag_status status = sag_response_stability(response, &stability);
-    sag_response_free(response);
-    TRY(status);
+    TRY(sag_stability_at_rest(s->bias, &stability));
     if (stability.oscillates) {
         return SAG_OSCILLATES;
     }
     sag_steady_settings settings = s->request->steady;
     settings.supply_ripple = 1;
     TRY(sag_steady_new(s->bias, &settings, &s->steady));
-    status = find_tones(s);
+    sag_status status = find_tones(s);
     if (status == SAG_OK) {
         status = find_margins(s, report);
     }

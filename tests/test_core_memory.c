@@ -8,6 +8,7 @@
 #include "headroom.h"
 #include "response.h"
 #include "settle.h"
+#include "stability.h"
 #include "wear.h"
 
 #include <gsl/gsl_errno.h>
@@ -80,17 +81,20 @@ static sag_status make_response(int *there)
     return status;
 }
 
-/* Of a response that is there, only the result is missing. */
 static sag_status make_stability(int *there)
 {
-    sag_response *response;
     sag_stability stability;
-    sag_status status = sag_response_new(made.bias, &response);
-    if (status == SAG_OK) {
-        status = sag_response_stability(response, &stability);
-    }
+    sag_status status = sag_stability_at_rest(made.bias, &stability);
     *there = status == SAG_OK;
-    sag_response_free(response);
+    return status;
+}
+
+static sag_status make_losses(int *there)
+{
+    sag_gain_loss *losses = (sag_gain_loss *)&made;
+    sag_status status = sag_stability_losses(made.bias, &losses);
+    *there = losses != NULL;
+    sag_free(losses);
     return status;
 }
 
@@ -176,11 +180,12 @@ static const struct {
     sag_status (*make)(int *there);
     long least; /* allocations it takes at least */
 } things[] = {
-    {"network", make_network, 10},   {"bias", make_bias, 10},
-    {"response", make_response, 5},  {"stability", make_stability, 6},
-    {"steady", make_steady, 30},     {"levels", make_levels, 60},
-    {"headroom", make_headroom, 60}, {"discharge", make_discharge, 500},
-    {"wear", make_wear, 60},         {"settling", make_settling, 6},
+    {"network", make_network, 10},      {"bias", make_bias, 10},
+    {"response", make_response, 5},     {"stability", make_stability, 6},
+    {"losses", make_losses, 8},         {"steady", make_steady, 30},
+    {"levels", make_levels, 60},        {"headroom", make_headroom, 60},
+    {"discharge", make_discharge, 500}, {"wear", make_wear, 60},
+    {"settling", make_settling, 6},
 };
 
 static void each_allocation_may_fail(void **state)

@@ -1,6 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* response: small-signal gains against closed forms and against each other; natural frequencies
- * against the roots of the circuit's own polynomial. */
+/* response: small-signal gains against closed forms and against each other. */
 #include "circuit.h"
 #include "near.h"
 
@@ -9,7 +8,6 @@
 #include "response.h"
 
 #include <gsl/gsl_errno.h>
-#include <gsl/gsl_poly.h>
 
 #define CLOSED "closed form of the circuit"
 #define SUPPLY "'supply': {'positive': 'bat', 'negative': 'ground', 'nominal': '10V'}"
@@ -23,16 +21,6 @@ static double complex gain_of(const circuit *c, double frequency_hz)
     assert_int_equal(sag_response_gain(response, frequency_hz, &gain), SAG_OK);
     sag_response_free(response);
     return gain;
-}
-
-static sag_stability stability_of(const circuit *c)
-{
-    sag_response *response;
-    sag_stability stability;
-    assert_int_equal(sag_response_new(c->bias, &response), SAG_OK);
-    assert_int_equal(sag_response_stability(response, &stability), SAG_OK);
-    sag_response_free(response);
-    return stability;
 }
 
 static const double audio_hz[] = {0.1, 20, 159.154943, 1000, 7000, 20000, 1e6};
@@ -300,145 +288,6 @@ static void the_order_of_parts_does_not_matter(void **state)
     circuit_close(&turned);
 }
 
-/* ---- natural frequencies ---- */
-
-/* The model "ringing" as a follower into a capacitor: with out = vg / (1 + Ro (1/R + s C)),
- *     (s + wt/A0) (1 + s/p2) (1 + Ro/R + s Ro C) + wt = 0,   p2 = wt sin 45 tan 45. */
-static void roots_of_the_follower(double farad, double root[6])
-{
-    double wt = 2 * M_PI * 3e6, leak = wt / pow(10, 106 / 20.0), p2 = wt * M_SQRT1_2;
-    double k0 = 1 + 120 / 100e3, k1 = 120 * farad;
-    double q[3] = {leak, 1 + leak / p2, 1 / p2}; /* the first two factors */
-    double a[4] = {q[0] * k0 + wt, q[1] * k0 + q[0] * k1, q[2] * k0 + q[1] * k1, q[2] * k1};
-    double scale = 1e6; /* roots in 1/us, so that the solver's balancing has an easy task */
-    for (int i = 0; i < 4; i++) {
-        a[i] *= pow(scale, i);
-    }
-    size_t count = farad > 0 ? 4 : 3;
-    gsl_poly_complex_workspace *work = gsl_poly_complex_workspace_alloc(count);
-    assert_int_equal(gsl_poly_complex_solve(a, count, work, root), 0);
-    gsl_poly_complex_workspace_free(work);
-    for (int i = 0; i < 6; i++) {
-        root[i] *= scale;
-    }
-}
-
-static void a_capacitor_on_the_output_makes_it_oscillate(void **state)
-{
-    (void)state;
-    static const double farads[] = {0, 100e-12, 300e-12, 1e-9, 3e-9, 10e-9, 100e-9, 10e-6};
-    int unstable = 0, stable = 0;
-    for (size_t i = 0; i < sizeof farads / sizeof *farads; i++) {
-        sag_conditions conditions = circuit_at(10);
-        conditions.load_ohm = 100e3;
-        conditions.load_farad = farads[i];
-        circuit c = circuit_open_design(
-            circuit_read(CIRCUIT(
-                "'input': {'node': 'in'}, 'output': {'node': 'out', 'load': '100k'}, " SUPPLY,
-                "'V1': {'voltage': '5V', 'positive': 'mid', 'negative': 'ground'}, "
-                "'R1': {'resistor': '10k', 'between': ['in', 'mid']}, "
-                "'U1A': {'opamp': 'ringing', 'plus': 'mid', 'minus': 'out', 'out': 'out', "
-                "'rails': ['bat', 'ground']}")),
-            &conditions);
-        double root[6] = {0}, growth = 0, frequency = 0;
-        roots_of_the_follower(farads[i], root);
-        for (int k = 0; k < 3; k++) {
-            if (root[2 * k] > growth) {
-                growth = root[2 * k];
-                frequency = fabs(root[2 * k + 1]) / (2 * M_PI);
-            }
-        }
-        sag_stability stability = stability_of(&c);
-        assert_int_equal(stability.oscillates, growth > 0);
-        assert_int_equal(stability.opamp, growth > 0 ? 0 : -1);
-        near_abs(stability.growth_per_s, growth, 1e-6 * (growth + frequency),
-                 "roots of the polynomial by GSL");
-        near_abs(stability.frequency_hz, frequency, 1e-6 * frequency,
-                 "roots of the polynomial by GSL");
-        unstable += growth > 0;
-        stable += !(growth > 0);
-        circuit_close(&c);
-    }
-    assert_true(unstable > 1 && stable > 1); /* the table is worth something */
-}
-
-static void the_op_amp_at_fault_is_named(void **state)
-{
-    (void)state;
-    static const char *const at[] = {"x", "out"};
-    for (int i = 0; i < 2; i++) {
-        char text[2000];
-        snprintf(
-            text, sizeof text,
-            CIRCUIT("'input': {'node': 'in'}, 'output': {'node': 'out', 'load': '100k'}, " SUPPLY,
-                    "'V1': {'voltage': '5V', 'positive': 'mid', 'negative': 'ground'}, "
-                    "'R1': {'resistor': '10k', 'between': ['in', 'mid']}, "
-                    "'U1A': {'opamp': 'ringing', 'plus': 'mid', 'minus': 'x', 'out': 'x', 'rails': "
-                    "['bat', 'ground']}, "
-                    "'R2': {'resistor': '10k', 'between': ['x', 'p']}, "
-                    "'R3': {'resistor': '100k', 'between': ['p', 'mid']}, "
-                    "'U2A': {'opamp': 'ringing', 'plus': 'p', 'minus': 'out', 'out': 'out', "
-                    "'rails': ['bat', 'ground']}, "
-                    "'C1': {'capacitor': '3n', 'between': ['%s', 'ground']}"),
-            at[i]);
-        circuit c = circuit_open(text, NULL);
-        sag_stability stability = stability_of(&c);
-        assert_true(stability.oscillates);
-        assert_int_equal(stability.opamp, i);
-        circuit_close(&c);
-    }
-}
-
-/* Positive feedback by resistors alone grows without turning: (s + wt/A0)(1 + g) = wt b, b the
- * share fed back, g what loads 1 ohm. */
-static void positive_feedback_latches(void **state)
-{
-    (void)state;
-    circuit c = circuit_open(
-        CIRCUIT("'input': {'node': 'in'}, 'output': {'node': 'out', 'load': 'none'}, " SUPPLY,
-                "'V1': {'voltage': '5V', 'positive': 'mid', 'negative': 'ground'}, "
-                "'R1': {'resistor': '10k', 'between': ['in', 'mid']}, "
-                "'R2': {'resistor': '90k', 'between': ['out', 'p']}, 'R3': {'resistor': '10k', "
-                "'between': ['p', 'mid']}, "
-                "'U1A': {'opamp': 'plain', 'plus': 'p', 'minus': 'mid', 'out': 'out', 'rails': "
-                "['bat', 'ground']}"),
-        NULL);
-    near_abs(circuit_v(&c, "out"), 5, 1e-9, "on the fence");
-    sag_stability stability = stability_of(&c);
-    assert_true(stability.oscillates);
-    near_abs(stability.frequency_hz, 0, 0, "it latches");
-    double wt = 2 * M_PI * 1e6;
-    near_rel(stability.growth_per_s, wt * 0.1 / (1 + 1 / 100e3) - wt / 1e5, 1e-6, CLOSED);
-    circuit_close(&c);
-}
-
-static void what_is_calm_is_called_calm(void **state)
-{
-    (void)state;
-    static const char *const texts[] = {
-        /* nothing that could move; a lossless pair; a divider */
-        CIRCUIT("'input': {'node': 'in'}, 'output': {'node': 'in', 'load': '1M'}, " SUPPLY,
-                "'R90': {'resistor': '1k', 'between': ['bat', 'ground']}"),
-        CIRCUIT("'input': {'node': 'in'}, 'output': {'node': 'out', 'load': '1M'}, " SUPPLY,
-                DUMMY "'R1': {'resistor': '1M', 'between': ['in', 'out']}, "
-                      "'L1': {'inductor': '1mH', 'between': ['out', 'ground']}, "
-                      "'C1': {'capacitor': '1n', 'between': ['out', 'ground']}"),
-    };
-    for (size_t i = 0; i < sizeof texts / sizeof *texts; i++) {
-        circuit c = circuit_open(texts[i], NULL);
-        sag_stability stability = stability_of(&c);
-        assert_int_equal(stability.oscillates, 0);
-        assert_int_equal(stability.opamp, -1);
-        circuit_close(&c);
-    }
-    static const double supplies[] = {18, 9, 5};
-    for (size_t i = 0; i < 3; i++) {
-        circuit c = circuit_heron(supplies[i]);
-        assert_int_equal(stability_of(&c).oscillates, 0);
-        circuit_close(&c);
-    }
-}
-
 int main(void)
 {
     gsl_set_error_handler_off();
@@ -451,10 +300,6 @@ int main(void)
         cmocka_unit_test(passive_circuits_are_reciprocal),
         cmocka_unit_test(two_inputs_superpose),
         cmocka_unit_test(the_order_of_parts_does_not_matter),
-        cmocka_unit_test(a_capacitor_on_the_output_makes_it_oscillate),
-        cmocka_unit_test(the_op_amp_at_fault_is_named),
-        cmocka_unit_test(positive_feedback_latches),
-        cmocka_unit_test(what_is_calm_is_called_calm),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
