@@ -56,6 +56,7 @@ void sag_steady_free(sag_steady *steady)
     sag_free(steady->own);
     sag_free(steady->instant);
     sag_judge_free(steady->judge);
+    sag_free(steady->losses);
     sag_map_maker_free(steady->maker);
     sag_lu_free(steady->lu);
     sag_zlu_free(steady->zlu);
@@ -86,6 +87,18 @@ static sag_status make_grid(const sag_steady *steady, sag_grid *grid, int steps)
     return sag_lu_new(n, &grid->shoot);
 }
 
+/* Loops that need their gain, unless the caller gives them; none where the natural frequencies at
+ * rest are not to be had. */
+static sag_status find_losses(sag_steady *steady)
+{
+    if (steady->settings.unjudged || steady->settings.losses) {
+        return SAG_OK;
+    }
+    sag_status status = sag_stability_losses(steady->bias, &steady->losses);
+    steady->settings.losses = steady->losses;
+    return status < SAG_OK ? status : SAG_OK;
+}
+
 static sag_status fill(sag_steady *steady)
 {
     const sag_bias *bias = steady->bias;
@@ -99,6 +112,7 @@ static sag_status fill(sag_steady *steady)
     TRY(steady->kind->make(&setup, &steady->stepper, &steady->period));
     TRY(sag_map_maker_new(&bias->devices, &steady->maker));
     TRY(sag_judge_new(bias, &steady->judge));
+    TRY(find_losses(steady));
     for (size_t i = 0; i < SAG_GRID_COUNT; i++) {
         TRY(make_grid(steady, &steady->grid[i], sag_grid_steps[i]));
     }

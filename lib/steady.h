@@ -66,8 +66,8 @@ typedef struct {
     int one_lane;            /* 1: one level at a time instead of four in lockstep */
     int supply_ripple;       /* 1: look at the supply as well */
     int unjudged;            /* 1: whether orbits hold themselves is not looked at */
-    const sag_gain_loss *losses; /* of sag_stability_losses at the bias point; NULL: as if no loop
-                                    minded */
+    const sag_gain_loss *losses; /* of sag_stability_losses at the bias point; NULL: found once
+                                    more, which takes some milliseconds */
 } sag_steady_settings;
 
 sag_steady_settings sag_steady_defaults(void);

@@ -40,7 +40,8 @@ struct sag_steady {
     sag_period period;
     sag_small_signal linear;
     sag_judge *judge;
-    double *instant; /* unknowns and observations of one, for the judge */
+    sag_gain_loss *losses; /* where settings.losses was NULL */
+    double *instant;       /* unknowns and observations of one, for the judge */
     sag_map_maker *maker;
     size_t states; /* network's and gain nodes */
     double frequency_hz;
