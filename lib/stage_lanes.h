@@ -66,9 +66,9 @@
 /* The rate of the last two steps is believed for steps up to this, over the tolerance: longer ones
  * may have crossed a bend. */
 #define RATED 100.0
-/* At rest, after so many rounds, an update below it that is no tenth of the one before is rounding:
- * the current of a conducting diode counts by what it would move without the diode, up to a megohm
- * times its last digits. */
+/* At rest, after so many rounds, an update below it that is no smaller than the one before is
+ * rounding: the current of a conducting diode counts by what it would move without the diode, up to
+ * a megohm times its last digits. */
 #define STAGE_ROUNDING 6
 #define ROUNDING_V     1e-9
 /* Input pins this far inside the edges of their range are not looked at in the next stage's rounds,
@@ -886,7 +886,7 @@ static inline lane_mask stage_rounds(stage_work *work, const sag_map *map, const
          * ratio squared. */
         lane ratio = largest / before;
         if (!(map->a > 0) && round >= STAGE_ROUNDING) {
-            done |= LANE_LESS(largest, lane_of(ROUNDING_V)) & LANE_LESS(lane_of(0.1), ratio);
+            done |= LANE_LESS(largest, lane_of(ROUNDING_V)) & LANE_LESS(lane_of(1), ratio);
         }
         if (map->a > 0 && round < STAGE_FULL_STEPS) {
             done |= LANE_LESS(ratio, lane_of(0.05)) &

@@ -147,7 +147,7 @@ static const struct {
              "'R1': {'resistor': '100k', 'between': ['p', 'mid']}, "
              "'U1A': {'opamp': 'tl072', 'plus': 'p', 'minus': 'out', 'out': 'out', 'rails': "
              "['bat', 'ground']}"),
-     1e3, 2, 1 << BENDS},
+     1e3, 2.7, 1 << BENDS},
 };
 
 static circuit open_orbit(size_t i)
