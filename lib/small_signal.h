@@ -6,7 +6,7 @@
  * X holds the network's unknowns x, then its Newton unknowns (the sources), all as deviations
  * from that instant. E has one short product a state; the gain nodes are states too, after the
  * network's own: z_i = of_i . X,   kappa_i into_i dz_i/dt in the equations. The lower rows of A are
- * the slopes of stage_lanes.h at that instant, an op-amp's as vg' = ... */
+ * the slopes of device_lanes.h at that instant, an op-amp's as vg' = ... */
 #ifndef RAILSAG_SMALL_SIGNAL_H
 #define RAILSAG_SMALL_SIGNAL_H
 

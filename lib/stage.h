@@ -12,7 +12,7 @@
  *           part of the load currents that does not split evenly                             A
  *     i_d   current of diode d less its reference conductance times its voltage              A
  * These are the network's sources themselves, so that every iterate obeys the linear equations.
- * stage_lanes.h has the equations. */
+ * device_lanes.h has the equations. */
 #ifndef RAILSAG_STAGE_H
 #define RAILSAG_STAGE_H
 

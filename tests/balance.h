@@ -230,7 +230,7 @@ static inline double balance_crossing(const sag_stage_opamp *p, double out_a)
 }
 
 /* The rate of an op-amp's gain node over its slew rate, from the equations of stage.h and
- * stage_lanes.h: 0 at rest. */
+ * device_lanes.h: 0 at rest. */
 static inline double balance_gain_rate(const sag_bias *bias, size_t k)
 {
     const sag_network_opamp_data *data = &bias->network->opamps[k];

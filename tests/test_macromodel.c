@@ -122,7 +122,7 @@ static sag_steady_point crossing_point(double pull_down_ohm, double frequency_hz
  * moves by cross(io) besides the output, and each harmonic C_k of that takes an input of k w C_k / wt,
  * which is missing at the output. THD of harmonics 2 to 15 over the fundamental. The figures are those
  * of lm358.json: 0.7 MHz, 1.4 V of dead band, crossed between half and one and a half times 30 uA of
- * sinking (the shape of the crossing is that of stage_lanes.h). */
+ * sinking (the shape of the crossing is that of device_lanes.h). */
 static double crossover_thd(double frequency_hz, double level_vpk)
 {
     enum { SAMPLES = 20000 };

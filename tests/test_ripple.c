@@ -86,7 +86,7 @@ static void ripple_is_load_current_in_battery_and_capacitor(void **state)
 
 /* A load behind a capacitor: its current comes from the battery in half waves, about 1/pi of the
  * peak in the mean, and from ground in the others. Near zero the rails share it: the mean of
- *     (sqrt(i^2 + s^2) - s)/2 over a period, s the split current (stage_lanes.h). */
+ *     (sqrt(i^2 + s^2) - s)/2 over a period, s the split current (device_lanes.h). */
 static double mean_of_half_waves(double peak_a, double split_a)
 {
     enum { STEPS = 1000 };

@@ -90,7 +90,7 @@ static void mover_keep(mover *m)
     }
 }
 
-/* The equation of an op-amp's gain node as stage_lanes.h states it, in volts: what stage_opamp
+/* The equation of an op-amp's gain node as device_lanes.h states it, in volts: what stage_opamp
  * linearises. */
 static double gain_row(const mover *m, size_t k, const double *y)
 {
