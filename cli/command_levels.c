@@ -159,6 +159,13 @@ static double burst_hz(const sag_steady_point *p)
     return p->burst.opamp >= 0 ? p->burst.frequency_hz : (double)NAN;
 }
 
+/* Ends of the levels at which there is another state; NAN for none. */
+static double states_dbv(const sag_steady_point *p, int to)
+{
+    double vpk = to ? p->two_to_vpk : p->two_from_vpk;
+    return vpk > 0 ? sag_level_dbv(vpk) : (double)NAN;
+}
+
 /* Amplitude of harmonic k over the fundamental in dB. */
 static double harmonic_db(const sag_steady_point *p, size_t k)
 {
@@ -216,6 +223,13 @@ static void write_level(json_writer *w, const session *s, const levels_run *run,
         json_number(w, NULL, burst_hz(levels_run_point(s, run, index, level, k)));
     }
     json_close(w);
+    for (int to = 0; to < 2; to++) {
+        json_flat_array(w, to ? "two_states_to_dbv" : "two_states_from_dbv");
+        for (size_t k = 0; k < count; k++) {
+            json_number(w, NULL, states_dbv(levels_run_point(s, run, index, level, k), to));
+        }
+        json_close(w);
+    }
     json_flat_array(w, "status");
     for (size_t k = 0; k < count; k++) {
         json_text(w, NULL, sag_status_name(levels_run_point(s, run, index, level, k)->status));
@@ -248,20 +262,11 @@ static void write_json(const session *s, const levels_run *run)
 
 static void write_csv_head(csv *w, const session *s)
 {
-    static const char *const columns[] = {"input_dbv",
-                                          "input_vpk",
-                                          "playing_level",
-                                          "frequency_hz",
-                                          "gain_db",
-                                          "thd_f_percent",
-                                          "thd_floor_percent",
-                                          "output_peak_v",
-                                          "output_trough_v",
-                                          "terminal_ripple_v",
-                                          "reference_ripple_v",
-                                          "limited_by",
-                                          "burst_hz",
-                                          "status"};
+    static const char *const columns[] = {
+        "input_dbv",       "input_vpk",           "playing_level",      "frequency_hz",
+        "gain_db",         "thd_f_percent",       "thd_floor_percent",  "output_peak_v",
+        "output_trough_v", "terminal_ripple_v",   "reference_ripple_v", "limited_by",
+        "burst_hz",        "two_states_from_dbv", "two_states_to_dbv",  "status"};
     char name[LABEL_SIZE];
     result_csv_head(w, s);
     for (size_t i = 0; i < sizeof columns / sizeof columns[0]; i++) {
@@ -301,6 +306,8 @@ static void write_csv_row(csv *w, const session *s, const levels_run *run, size_
     csv_number(w, p->reference_ripple_v);
     csv_text(w, p->status == SAG_OK ? label_limit(text, s, p->limited_by) : NULL);
     csv_number(w, burst_hz(p));
+    csv_number(w, states_dbv(p, 0));
+    csv_number(w, states_dbv(p, 1));
     csv_text(w, sag_status_name(p->status));
     for (size_t h = 2; h <= SAG_HARMONICS; h++) {
         csv_number(w, harmonic_db(p, h));

@@ -134,6 +134,40 @@ static void report_failures(const map_work *work, size_t count, sag_report *repo
     }
 }
 
+/* Once a supply: where else than in the state shown the circuit may be. */
+static void report_states(const map_work *work, size_t count, sag_report *report)
+{
+    const sag_levels_request *request = work->request;
+    for (size_t b = 0; b < count; b++) {
+        const sag_levels *levels = work->results[b];
+        double supply_v = sag_network_conditions(sag_bias_network(work->biases[b]))->supply_v;
+        double from_vpk = (double)INFINITY, to_vpk = 0, low_hz = (double)INFINITY, high_hz = 0;
+        for (size_t i = 0; i < request->level_count * request->frequency_count; i++) {
+            const sag_steady_point *point = &levels->points[i];
+            if (point->status == SAG_OK && point->two_to_vpk > 0) {
+                double hz = request->frequency_hz[i % request->frequency_count];
+                from_vpk = fmin(from_vpk, point->two_from_vpk);
+                to_vpk = fmax(to_vpk, point->two_to_vpk);
+                low_hz = fmin(low_hz, hz);
+                high_hz = fmax(high_hz, hz);
+            }
+        }
+        if (to_vpk > 0) {
+            char where[32], span[64];
+            snprintf(where, sizeof where, "%.4g V", supply_v);
+            snprintf(span, sizeof span, low_hz < high_hz ? "%.5g to %.5g Hz" : "%.5g Hz", low_hz,
+                     high_hz);
+            sag_report_on(report, SAG_WARNING, where,
+                          "keep the inputs inside the range at which the op-amp reverses, or take "
+                          "one that does not",
+                          "Two states between %.3g and %.3g dBV at %s and %s: an input that "
+                          "reverses holds itself there once louder playing has driven it in. The "
+                          "figures are of the state reached from silence.",
+                          sag_level_dbv(from_vpk), sag_level_dbv(to_vpk), where, span);
+        }
+    }
+}
+
 sag_status sag_levels_compute(const sag_bias *const *biases, size_t count,
                               const sag_levels_request *request, sag_levels **results,
                               sag_report *report)
@@ -162,6 +196,7 @@ sag_status sag_levels_compute(const sag_bias *const *biases, size_t count,
     }
     if (status == SAG_OK) {
         report_failures(&work, count, report);
+        report_states(&work, count, report);
     } else {
         for (size_t i = 0; i < count; i++) {
             sag_levels_free(results[i]);

@@ -33,7 +33,7 @@ typedef struct {
 /* biases: count of them, one a supply; results: count pointers, made by the call (all NULL on
  * failure), each freed with sag_levels_free. SAG_CANCELLED when progress asked to stop. Points that
  * found no solution carry their status and are reported with supply, level and frequency; those
- * that oscillate or may burst carry it in `burst` alone. */
+ * that oscillate or may burst carry it in `burst` alone; two states are reported once a supply. */
 sag_status sag_levels_compute(const sag_bias *const *biases, size_t count,
                               const sag_levels_request *request, sag_levels **results,
                               sag_report *report);

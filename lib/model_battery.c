@@ -42,7 +42,7 @@ static void read_cell(sag_model_file *in, sag_battery_model *battery)
                        "the first row is at a depth of %g %%", 100 * battery->rows[0].depth);
     }
     const sag_json *row = table->first;
-    for (size_t i = 1; i < battery->row_count; i++) {
+    for (size_t i = 1; row && i < battery->row_count; i++) {
         const sag_battery_row *a = &battery->rows[i - 1], *b = &battery->rows[i];
         row = row->next;
         if (!(b->depth > a->depth)) {

@@ -167,7 +167,7 @@ double sag_model_lightest_drop(const sag_drop_point *points, size_t count, doubl
         }
     }
     if (!below) {
-        return above->drop_v * supply_v / above->supply_v;
+        return above ? above->drop_v * supply_v / above->supply_v : (double)NAN;
     }
     if (!above) {
         return below->drop_v;

@@ -409,7 +409,9 @@ static void fail_point(const sag_steady *steady, sag_steady_point *point, sag_op
                                 .terminal_ripple_v = (double)NAN,
                                 .reference_ripple_v = (double)NAN,
                                 .drain_a = (double)NAN,
-                                .burst = {.opamp = -1}};
+                                .burst = {.opamp = -1},
+                                .two_from_vpk = (double)NAN,
+                                .two_to_vpk = (double)NAN};
     for (int i = 0; i <= SAG_HARMONICS; i++) {
         point->harmonic_vpk[i] = (double)NAN;
     }
@@ -730,8 +732,57 @@ static sag_status solve_group(sag_steady *steady, group *g, taking *t, size_t co
     return SAG_OK;
 }
 
-sag_status sag_steady_solve(sag_steady *steady, const double *level_vpk, size_t level_count,
-                            sag_steady_point *points, sag_opamp_swing *swings)
+sag_status sag_steady_next(sag_steady *steady, double level_vpk, sag_steady_point *point,
+                           sag_opamp_swing *swings)
+{
+    unsigned char started[SAG_MOST_LANES] = {0};
+    group g = {.steady = steady, .level_vpk = {level_vpk}};
+    taking t = {.points = point, .swings = swings, .accept_coarse = 1};
+    int near = near_last(steady, level_vpk);
+    sag_status status = steady->prepared ? SAG_OK : SAG_SINGULAR;
+    if (status == SAG_OK && !(steady->last_level_vpk > 0)) {
+        status = solve_group(steady, &g, &t, 1);
+    } else if (status == SAG_OK) {
+        g.active[0] = 1;
+        g.has_own[0] = (unsigned char)near;
+        status = run_grid(&g, SAG_GRID_FINE, near ? FROM_KEPT : FROM_OWN, 1, &t, started);
+        if (status == SAG_OK && !t.taken[0]) {
+            shoot_damped(&g, 0, &t);
+        }
+        if (status == SAG_OK && !t.taken[0]) {
+            follow(&g, 0, &t);
+        }
+    }
+    if (status < SAG_OK) {
+        return status;
+    }
+    if (t.taken[0]) {
+        keep_start(steady, 0, level_vpk);
+    } else {
+        fail_point(steady, point, swings, SAG_NOT_CONVERGED);
+        point->sweeps = g.sweeps[0];
+    }
+    steady->last_has_own =
+        t.taken[0] && g.has_own[0] && point->steps == sag_grid_steps[SAG_GRID_FINE];
+    return SAG_OK;
+}
+
+int sag_steady_run_once(sag_steady *steady, double level_vpk)
+{
+    group g = {.steady = steady,
+               .grid = &steady->grid[SAG_GRID_FINE],
+               .level_vpk = {level_vpk},
+               .active = {1}};
+    double tolerance_v[SAG_MOST_LANES] = {tolerance(&g, 0)};
+    start_from(&g, 0, steady->last_start, fmax(level_vpk, steady->onset_vpk));
+    steady->kind->run(steady->stepper, &g.grid->map, g.grid->finer, refine, steady,
+                      (size_t)g.grid->steps, g.level_vpk, g.active, steady->start, tolerance_v, 1);
+    return !steady->period.failed[0];
+}
+
+/* starts: [level][state], of the orbits found; may be NULL. */
+static sag_status solve_levels(sag_steady *steady, const double *level_vpk, size_t level_count,
+                               sag_steady_point *points, sag_opamp_swing *swings, double *starts)
 {
     size_t lanes = steady->kind->lanes, opamps = steady->bias->network->opamp_count;
     for (size_t first = 0; first < level_count; first += lanes) {
@@ -756,10 +807,32 @@ sag_status sag_steady_solve(sag_steady *steady, const double *level_vpk, size_t 
                 steady->last_has_own = 0; /* a climb has factored others into it */
             } else {
                 keep_start(steady, lane, level_vpk[at]);
+                if (starts) {
+                    memcpy(starts + at * steady->states, steady->last_start,
+                           steady->states * sizeof *starts);
+                }
                 steady->last_has_own = lane == 0 && g.has_own[lane] &&
                                        points[at].steps == sag_grid_steps[SAG_GRID_FINE];
             }
         }
     }
     return SAG_OK;
+}
+
+sag_status sag_steady_solve(sag_steady *steady, const double *level_vpk, size_t level_count,
+                            sag_steady_point *points, sag_opamp_swing *swings)
+{
+    if (!sag_steady_can_reverse(steady)) {
+        return solve_levels(steady, level_vpk, level_count, points, swings, NULL);
+    }
+    double *starts = sag_new(level_count * steady->states, sizeof *starts);
+    if (!starts) {
+        return SAG_NO_MEMORY;
+    }
+    sag_status status = solve_levels(steady, level_vpk, level_count, points, swings, starts);
+    if (status == SAG_OK) {
+        status = sag_steady_branches(steady, level_vpk, level_count, starts, points, swings);
+    }
+    sag_free(starts);
+    return status;
 }

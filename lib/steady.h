@@ -56,7 +56,11 @@ typedef struct {
     double terminal_ripple_v, reference_ripple_v, drain_a;
     sag_burst burst; /* with SAG_OK: it may burst into oscillation in a part of the period; with
                         SAG_OSCILLATES: it oscillates all the time */
-    int steps;       /* steps a period */
+    int reverses;    /* 1: an input reverses in a part of the period */
+    /* Another state than the one reached from silence holds itself at levels between these, V peak
+     * (those asked for, and steps of 1 dB or less between them); NAN: not here. */
+    double two_from_vpk, two_to_vpk;
+    int steps;               /* steps a period */
     int sweeps, steps_taken; /* periods integrated on the way, and their steps */
 } sag_steady_point;
 

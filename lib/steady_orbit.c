@@ -179,6 +179,8 @@ void sag_steady_read(const sag_steady *steady, const sag_grid *grid, size_t lane
         gain *= steady->gain / grid->output;
     }
     point->status = SAG_OK;
+    point->reverses = steady->period.upright[lane] < 0.5;
+    point->two_from_vpk = point->two_to_vpk = (double)NAN;
     point->gain_db = 20 * log10(cabs(gain));
     point->phase_deg = carg(gain) * 180 / M_PI;
     point->thd = sqrt(sum) / cabs(fundamental);

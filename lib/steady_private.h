@@ -84,4 +84,21 @@ void sag_steady_read(const sag_steady *steady, const sag_grid *grid, size_t lane
  * throughout; burst says what and where. */
 sag_status sag_steady_judge(const sag_steady *steady, size_t lane, sag_burst *burst);
 
+/* steady.c: one level, from the start of the last orbit solved (last_start at last_level_vpk; 0: from
+ * silence), which it replaces. */
+sag_status sag_steady_next(sag_steady *steady, double level_vpk, sag_steady_point *point,
+                           sag_opamp_swing *swings);
+
+/* Runs the period of the last orbit solved once more in lane 0 of the fine grid, with its sensitivity.
+ * 0 when a step fails. */
+int sag_steady_run_once(sag_steady *steady, double level_vpk);
+
+/* steady_branches.c: where an op-amp can reverse, whether the orbits found are those reached from
+ * silence; puts in those that are, and marks levels at which there are others. starts:
+ * [level][state]. */
+int sag_steady_can_reverse(const sag_steady *steady);
+sag_status sag_steady_branches(sag_steady *steady, const double *level_vpk, size_t level_count,
+                               const double *starts, sag_steady_point *points,
+                               sag_opamp_swing *swings);
+
 #endif

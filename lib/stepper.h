@@ -50,6 +50,7 @@ typedef struct {
     double *clamp;     /* largest share of a slew rate that any clamp carried; 1 where an input
                           range bent the drive */
     double *drive;     /* largest |wt x / SR| of any op-amp */
+    double *upright;   /* least share of upright drive that any input stage passed; 0: reversed */
     double *frozen_unknown;  /* [instant][unknown]: after each of SAG_FROZEN equal parts */
     double *frozen_observed; /* [instant][observed] */
     unsigned char *failed;   /* lanes where a step found no solution */

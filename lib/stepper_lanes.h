@@ -87,7 +87,7 @@ static sag_status stepper_make(const sag_stepper_setup *setup, void **out, sag_p
     size_t opamp_rows = opamps ? opamps : 1;
     period->end = sag_new(
         LANE_WIDTH * (size + size * size + SAG_MOST_STEPS * (2 + opamps + SAG_SUPPLY_ROWS) +
-                      SAG_USE_COUNT * opamp_rows + 2 + SAG_FROZEN * (sources + s->work.rows)),
+                      SAG_USE_COUNT * opamp_rows + 3 + SAG_FROZEN * (sources + s->work.rows)),
         sizeof(double));
     period->failed = sag_new(LANE_WIDTH, 1);
     s->rest_gain = sag_new(opamps, sizeof *s->rest_gain);
@@ -124,7 +124,8 @@ static sag_status stepper_make(const sag_stepper_setup *setup, void **out, sag_p
     period->use = period->supply_v + LANE_WIDTH * SAG_MOST_STEPS * SAG_SUPPLY_ROWS;
     period->clamp = period->use + LANE_WIDTH * SAG_USE_COUNT * opamp_rows;
     period->drive = period->clamp + LANE_WIDTH;
-    period->frozen_unknown = period->drive + LANE_WIDTH;
+    period->upright = period->drive + LANE_WIDTH;
+    period->frozen_unknown = period->upright + LANE_WIDTH;
     period->frozen_observed = period->frozen_unknown + SAG_FROZEN * LANE_WIDTH * sources;
     *out = s;
     return SAG_OK;
@@ -436,6 +437,7 @@ static void take_note(stepper *s, size_t at)
     sag_period *period = s->period;
     lane *output = (lane *)period->output, *opamp_out = (lane *)period->opamp_out;
     lane *use = (lane *)period->use, *clamp = (lane *)period->clamp, *drive = (lane *)period->drive;
+    lane *upright = (lane *)period->upright;
     output[at] = work->seen[work->observed - 1] - work->base_observed[work->observed - 1];
     for (size_t k = 0; k < SAG_SUPPLY_ROWS; k++) {
         ((lane *)period->supply_v)[k * SAG_MOST_STEPS + at] = s->supply_v[k];
@@ -490,6 +492,7 @@ static void take_note(stepper *s, size_t at)
                         lane_of(1), carried);
         if (work->hot[k]) { /* as a clamp does, it bends what passes and asks for a large drive */
             carried = lane_select(LANE_LESS(in.gain * in.by_x, lane_of(1)), lane_of(1), carried);
+            *upright = lane_min(*upright, in.by_x);
         }
         lane slew =
             lane_select(LANE_LESS(in.drive, zero), lane_of(p->slew_fall), lane_of(p->slew_rise));
@@ -565,6 +568,7 @@ static void stepper_run(void *object, const sag_map *map, sag_map *finer,
     memset(period->use, 0, opamps * SAG_USE_COUNT * sizeof(lane));
     *(lane *)period->clamp = lane_of(0);
     *(lane *)period->drive = lane_of(0);
+    *(lane *)period->upright = lane_of(1);
     s->failed = ~(LANE_LESS(lane_of(0), lane_of(1)));
     /* An orbit ends where it starts: what the sweep before came to, for want of a solution at t =
      * 0. */

@@ -59,7 +59,7 @@ static void clear_row(sag_wear_row *row, double open_circuit_v)
 static sag_status solve_levels(wear_state *s, double hz, sag_steady_point of[SAG_PLAYING_LEVELS])
 {
     size_t order[SAG_PLAYING_LEVELS];
-    double rising[SAG_PLAYING_LEVELS];
+    double rising[SAG_PLAYING_LEVELS] = {0};
     sag_steady_point points[SAG_PLAYING_LEVELS];
     for (size_t k = 0; k < SAG_PLAYING_LEVELS; k++) {
         size_t at = k;
@@ -167,7 +167,7 @@ static sag_status search_margin(wear_state *s, double hz, double *margin_db, sag
 /* Whether the output at so many dB over hard playing is clean. */
 static sag_status is_clean(wear_state *s, double hz, double margin_db, int *clean)
 {
-    sag_steady_point point;
+    sag_steady_point point = {.status = SAG_NOT_CONVERGED};
     double vpk = assumed_vpk(s, HARD, hz) * pow(10, margin_db / 20);
     sag_status status = sag_steady_frequency(s->steady, hz);
     if (status >= SAG_OK) {

@@ -51,7 +51,8 @@ static double hours_to(const sag_battery_model *battery, run_load load, double v
                        range which)
 {
     enum { STEPS = 20000 };
-    double depth[64], emf_v[64], ohm[64], seconds = 0, before_v = (double)INFINITY, step_s = 0;
+    double depth[64] = {0}, emf_v[64] = {0}, ohm[64] = {0}, seconds = 0,
+           before_v = (double)INFINITY, step_s = 0;
     size_t count = battery->row_count;
     assert_true(count <= 64);
     for (size_t i = 0; i < count; i++) {
@@ -170,7 +171,7 @@ static void make_from_35_ma(const sag_battery_model *typical, sag_battery_model 
                             sag_battery_row *rows, sag_battery_capacity *capacity)
 {
     const battery_run *run = &battery_runs[0];
-    double depth[64], ohm[64];
+    double depth[64] = {0}, ohm[64] = {0};
     size_t count = typical->row_count;
     assert_string_equal(run->name, "GP1604AUP at 35 mA");
     for (size_t i = 0; i < count; i++) {

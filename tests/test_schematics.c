@@ -28,6 +28,7 @@ static char *load_drawing(const char *design_file)
     char *drawing = strstr(text, "</defs>");
     if (!drawing) {
         fail_msg("%s: no </defs>", file);
+        return NULL;
     }
     memmove(text, drawing, strlen(drawing) + 1);
     return text;

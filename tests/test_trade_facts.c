@@ -100,7 +100,7 @@ static void soft_curves_do_not_depend_on_the_battery(void **state)
 static void the_sound_goes_before_the_curve(void **state)
 {
     (void)state;
-    double fresh_db[AUDIO], distorts_v = 0, moves_v = 0;
+    double fresh_db[AUDIO] = {0}, distorts_v = 0, moves_v = 0;
     for (double supply_v = 18; supply_v >= 3; supply_v -= 0.25) {
         circuit c = heron_on("tl072", supply_v);
         sag_steady *steady = steady_of(&c, 0, 0);

@@ -87,7 +87,7 @@ static void margins_are_the_least_of_all_frequencies(void **state)
         STAGE("'D1': {'diode': '1n4148', 'anode': 'load', 'cathode': 'ground'}, "
               "'D2': {'diode': '1n4148', 'anode': 'ground', 'cathode': 'load'}, ")};
     for (size_t t = 0; t < sizeof texts / sizeof *texts; t++) {
-        sag_design *design = texts[t] ? circuit_read(texts[t]) : circuit_load(CIRCUIT_HERON);
+        sag_design *design = t == 0 ? circuit_load(CIRCUIT_HERON) : circuit_read(texts[t]);
         sag_discharge *discharge = discharge_of(design, 1);
         double last_v = sag_discharge_last(discharge).open_circuit_v;
         sag_wear_row rows[2] = {{.open_circuit_v = 9.2}, {.open_circuit_v = last_v}};
