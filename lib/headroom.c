@@ -56,8 +56,9 @@ typedef struct {
     double thd_limit;
     sag_steady_point point; /* the last one solved */
     sag_opamp_swing *swings;
-    int failed;     /* a level had no periodic solution */
-    int oscillates; /* because it oscillates there */
+    int failed;       /* a level had no periodic solution */
+    sag_status error; /* no memory: ends everything */
+    int oscillates;   /* because it oscillates there */
     sag_burst burst;
     double burst_dbv; /* the lowest level that bursts or oscillates; INFINITY: none */
 } search;
@@ -65,8 +66,9 @@ typedef struct {
 static void solve(search *s, double level_dbv)
 {
     double vpk = sag_level_peak(level_dbv);
-    if (sag_steady_solve(s->steady, &vpk, 1, &s->point, s->swings) != SAG_OK ||
-        s->point.status != SAG_OK) {
+    sag_status status = sag_steady_solve(s->steady, &vpk, 1, &s->point, s->swings);
+    s->error = status < SAG_OK ? status : s->error;
+    if (status != SAG_OK || s->point.status != SAG_OK) {
         s->failed = 1;
         s->oscillates |= s->point.status == SAG_OSCILLATES;
     }
@@ -312,6 +314,7 @@ static sag_status run_block(void *context, size_t bias, size_t from, size_t to)
             status = find_distortion_limit(&s, request->soft_vpk, &headroom->points[f]);
             take_burst(&s, &headroom->points[f]);
         }
+        status = s.error < SAG_OK ? s.error : status;
     }
     sag_steady_free(s.steady);
     sag_free(s.swings);

@@ -20,6 +20,9 @@ enum {
 };
 extern const int sag_grid_steps[SAG_GRID_COUNT];
 
+/* Sweeps over the period before a start is given up. */
+#define SAG_MOST_SWEEPS 14
+
 /* What is prepared for one frequency and one number of steps. */
 typedef struct {
     int ready;
@@ -53,13 +56,15 @@ struct sag_steady {
     sag_lu *lu; /* size of the linearised network */
     sag_zlu *zlu, *zlu_states;
     double complex *zwork, *x, *zstates;
-    double *work;           /* 2 size^2 + ...: see steady.c */
+    double *work;           /* 2 size^2 + ...: see sag_steady_new */
     double *start, *update; /* [state][lane] */
     double *past;           /* [lane][update][state]: the updates made */
     sag_lu **own;           /* one a lane: I - its own monodromy */
     double *last_start; /* [state]: start of the highest level solved at this frequency, and that
                            level */
     double last_level_vpk;
+    double *starts; /* [level][state]: of the orbits of one solve, where an input can reverse */
+    size_t starts_count;
     double *kept; /* [state] of a damped shooting: the start it last went on from, and the update */
     int last_has_own; /* own[0] is its sensitivity, on the fine grid or its scout */
 };
@@ -84,7 +89,12 @@ void sag_steady_read(const sag_steady *steady, const sag_grid *grid, size_t lane
  * throughout; burst says what and where. */
 sag_status sag_steady_judge(const sag_steady *steady, size_t lane, sag_burst *burst);
 
-/* steady.c: one level, from the start of the last orbit solved (last_start at last_level_vpk; 0: from
+/* steady_search.c: sag_steady_solve without regard to other states. starts: [level][state], of the
+ * orbits found; may be NULL. */
+sag_status sag_steady_search(sag_steady *steady, const double *level_vpk, size_t level_count,
+                             sag_steady_point *points, sag_opamp_swing *swings, double *starts);
+
+/* One level, from the start of the last orbit solved (last_start at last_level_vpk; 0: from
  * silence), which it replaces. */
 sag_status sag_steady_next(sag_steady *steady, double level_vpk, sag_steady_point *point,
                            sag_opamp_swing *swings);

@@ -170,7 +170,7 @@ static sag_status time_library(const pair *p, double frequency_hz, double level_
         status = sag_steady_solve(steady, &level[lane], 1, &point, NULL);
         status = status == SAG_OK ? point.status : status;
         steps = point.steps; /* in the end those of the level itself */
-        /* the tolerance that sag_steady_solve steps with, see steady.c */
+        /* the tolerance that sag_steady_solve steps with, see steady_shoot.c */
         tolerance_v[lane] = 1e-9 + 1e-8 * fmin(level[lane], steady->onset_vpk);
         for (size_t i = 0; i < states; i++) {
             starts[i * SAG_MOST_LANES + lane] = steady->last_start[i];

@@ -30,6 +30,9 @@ static void periodic_solutions_allocate_nothing(void **state)
         settings.one_lane = lanes;
         sag_steady *steady;
         assert_int_equal(sag_steady_new(c.bias, &settings, &steady), SAG_OK);
+        /* The first time finds out for how many levels there has to be room. */
+        assert_int_equal(sag_steady_frequency(steady, frequencies[0]), SAG_OK);
+        assert_int_equal(sag_steady_solve(steady, level, LEVELS, points, swings), SAG_OK);
         fail_allocation_at(0);
         for (size_t f = 0; f < 4; f++) {
             assert_int_equal(sag_steady_frequency(steady, frequencies[f]), SAG_OK);
