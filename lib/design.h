@@ -150,6 +150,10 @@ typedef struct {
  * must outlive the design. */
 sag_status sag_design_read(const char *text, size_t length, const char *file,
                            const sag_model_path *path, sag_design **out, sag_report *report);
+/* The same for a circuit around an op-amp model in hand, which must outlive the design: every
+ * op-amp in the text, whatever model it names, is this one. */
+sag_status sag_design_read_around(const char *text, size_t length, const sag_opamp_model *opamp,
+                                  sag_design **out, sag_report *report);
 void sag_design_free(sag_design *design); /* NULL is fine */
 
 /* design_check.c: called by sag_design_read once the text itself is sound; reports to the same

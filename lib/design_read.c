@@ -465,8 +465,9 @@ static char *folder_of(const char *file)
     return slash == file ? sag_copy_text("/.", 2) : sag_copy_text(file, (size_t)(slash - file));
 }
 
+/* lent: the model of all op-amps, or NULL. */
 static sag_status read_design(sag_design_text *in, const sag_json *value,
-                              const sag_model_path *path)
+                              const sag_model_path *path, const sag_opamp_model *lent)
 {
     sag_design *design = in->design;
     sag_json_reader root = sag_json_open(value, in->file, in->report, &in->errors);
@@ -479,6 +480,7 @@ static sag_status read_design(sag_design_text *in, const sag_json *value,
         return SAG_NO_MEMORY;
     }
     TRY(sag_model_library_new(path, &design->library));
+    sag_model_library_lend(design->library, lent);
     read_all(in, &root);
     sag_json_close(&root);
     if (in->no_memory) {
@@ -491,8 +493,9 @@ static sag_status read_design(sag_design_text *in, const sag_json *value,
     return status;
 }
 
-sag_status sag_design_read(const char *text, size_t length, const char *file,
-                           const sag_model_path *path, sag_design **out, sag_report *report)
+static sag_status read_text(const char *text, size_t length, const char *file,
+                            const sag_model_path *path, const sag_opamp_model *lent,
+                            sag_design **out, sag_report *report)
 {
     sag_json_document *document = NULL;
     sag_design_text in = {.file = file, .report = report};
@@ -502,7 +505,7 @@ sag_status sag_design_read(const char *text, size_t length, const char *file,
         return status;
     }
     in.design = sag_new(1, sizeof *in.design);
-    status = in.design ? read_design(&in, sag_json_root(document), path) : SAG_NO_MEMORY;
+    status = in.design ? read_design(&in, sag_json_root(document), path, lent) : SAG_NO_MEMORY;
     if (status == SAG_OK) {
         *out = in.design;
     } else {
@@ -510,4 +513,16 @@ sag_status sag_design_read(const char *text, size_t length, const char *file,
     }
     sag_json_free(document);
     return status;
+}
+
+sag_status sag_design_read(const char *text, size_t length, const char *file,
+                           const sag_model_path *path, sag_design **out, sag_report *report)
+{
+    return read_text(text, length, file, path, NULL, out, report);
+}
+
+sag_status sag_design_read_around(const char *text, size_t length, const sag_opamp_model *opamp,
+                                  sag_design **out, sag_report *report)
+{
+    return read_text(text, length, "", NULL, opamp, out, report);
 }

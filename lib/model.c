@@ -107,6 +107,7 @@ typedef struct {
 
 struct sag_model_library {
     const sag_model_path *path;
+    const sag_opamp_model *lent; /* or NULL */
     library_entry *entries;
     size_t count, capacity;
 };
@@ -119,6 +120,11 @@ sag_status sag_model_library_new(const sag_model_path *path, sag_model_library *
     }
     (*out)->path = path;
     return SAG_OK;
+}
+
+void sag_model_library_lend(sag_model_library *library, const sag_opamp_model *opamp)
+{
+    library->lent = opamp;
 }
 
 void sag_model_library_free(sag_model_library *library)
@@ -355,6 +361,10 @@ sag_status sag_model_opamp(sag_model_library *library, const char *name, const c
                            sag_place from, const sag_opamp_model **out, sag_report *report)
 {
     void *model;
+    if (library->lent) {
+        *out = library->lent;
+        return SAG_OK;
+    }
     sag_status status = find_model(library, SAG_MODEL_OPAMP, name, beside, from, &model, report);
     *out = model;
     return status;

@@ -179,6 +179,10 @@ typedef struct sag_model_library sag_model_library;
 sag_status sag_model_library_new(const sag_model_path *path, sag_model_library **out);
 void sag_model_library_free(sag_model_library *library); /* NULL is fine; frees every model found */
 
+/* From now on every op-amp that is asked for, by whatever name, is this one; it must outlive the
+ * library, which does not free it. */
+void sag_model_library_lend(sag_model_library *library, const sag_opamp_model *opamp);
+
 /* Finds and reads a model. beside: the folder of the design, or NULL. from: the place in the design
  * that asks, for findings (an unknown name is an error there, with the nearest known name). Only
  * the out-parameter of the kind is set. Errors inside the model file are reported with that file's

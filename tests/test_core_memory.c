@@ -6,6 +6,7 @@
 
 #include "fail_alloc.h"
 #include "headroom.h"
+#include "model_bench_private.h"
 #include "response.h"
 #include "settle.h"
 #include "stability.h"
@@ -175,6 +176,19 @@ static sag_status make_settling(int *there)
     return status;
 }
 
+static sag_status make_model_bench(int *there)
+{
+    sag_model_bench *bench = (sag_model_bench *)&made;
+    double slew = (double)NAN;
+    sag_status status = sag_model_bench_new(design->packages[0].model, &bench);
+    if (status == SAG_OK) {
+        status = sag_bench_slew_rate(bench, 1, 30, &slew);
+    }
+    *there = status == SAG_OK && slew > 0;
+    sag_model_bench_free(bench);
+    return status;
+}
+
 static const struct {
     const char *what;
     sag_status (*make)(int *there);
@@ -185,7 +199,7 @@ static const struct {
     {"losses", make_losses, 8},         {"steady", make_steady, 30},
     {"levels", make_levels, 60},        {"headroom", make_headroom, 60},
     {"discharge", make_discharge, 500}, {"wear", make_wear, 60},
-    {"settling", make_settling, 6},
+    {"settling", make_settling, 6},     {"model bench", make_model_bench, 400},
 };
 
 static void each_allocation_may_fail(void **state)
@@ -206,6 +220,20 @@ static void each_allocation_may_fail(void **state)
             }
         }
         assert_true(n - 2 >= things[i].least);
+    }
+}
+
+/* A whole run takes some 20,000 allocations: some of them. */
+static void a_run_on_the_bench_may_run_out_of_memory(void **state)
+{
+    (void)state;
+    for (long n = 1; n < 15000; n = 2 * n + 5) {
+        sag_model_bench *bench;
+        assert_int_equal(sag_model_bench_new(design->packages[0].model, &bench), SAG_OK);
+        fail_allocation_at(n);
+        assert_int_equal(sag_model_bench_run(bench, NULL, NULL), SAG_NO_MEMORY);
+        fail_allocation_at(0);
+        sag_model_bench_free(bench);
     }
 }
 
@@ -239,6 +267,7 @@ int main(void)
     gsl_set_error_handler_off();
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(each_allocation_may_fail),
+        cmocka_unit_test(a_run_on_the_bench_may_run_out_of_memory),
         cmocka_unit_test(threads_may_run_out_of_memory_too),
     };
     return cmocka_run_group_tests(tests, open_all, close_all);
