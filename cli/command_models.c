@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* command_models.c - which models there are, and where each figure of one comes from. */
+#include "bench_run.h"
 #include "command.h"
 #include "folders.h"
 #include "label.h"
@@ -12,6 +13,7 @@
 #include <stdio.h>
 #include <string.h>
 #include <strings.h>
+#include <sys/stat.h>
 
 static const char *const kind_titles[] = {
     [SAG_MODEL_OPAMP] = "Op-amps",
@@ -28,9 +30,10 @@ typedef struct {
 } listing;
 
 typedef struct {
+    const options *options;
     folders folders;
     sag_report *report;
-    output *out;
+    output *out; /* NULL on the bench, which opens its own */
     listing lists[KINDS];
 } models;
 
@@ -137,9 +140,23 @@ static int refuse_name(const models *m, const char *name)
         }
     }
     const char *near = sag_nearest_word(name, words, count);
+    char own[256];
+    struct stat there;
+    snprintf(own, sizeof own, "./%.200s.json", name);
+    int here = stat(own, &there) == 0 && S_ISREG(there.st_mode);
+    near = here ? own : near; /* most likely a file of one's own, and a path leads to it */
     fprintf(stderr, "railsag models: no model \"%s\"%s%s%s railsag models lists them all.\n", name,
             near ? "; did you mean " : "", near ? near : "", near ? "?" : ".");
     sag_free((void *)words);
+    return EXIT_MISUSE;
+}
+
+static int put_on_bench(models *m, const model_sheet *sheet, const char *file)
+{
+    if (sheet->opamp) {
+        return bench_show(m->options, sheet->opamp, m->report);
+    }
+    message_misuse("models", "--bench is for op-amps, and %s is none", file);
     return EXIT_MISUSE;
 }
 
@@ -147,6 +164,11 @@ static int show_file(models *m, const char *file)
 {
     model_sheet sheet;
     sag_status status = model_sheet_read(&sheet, file, m->report);
+    if (status == SAG_OK && m->options->bench) {
+        int bench_status = put_on_bench(m, &sheet, file);
+        model_sheet_free(&sheet);
+        return bench_status;
+    }
     if (status == SAG_OK) {
         status = model_sheet_write(&sheet, m->out) ? SAG_OK : SAG_NO_MEMORY;
     }
@@ -157,40 +179,80 @@ static int show_file(models *m, const char *file)
     return status == SAG_BAD_INPUT ? EXIT_MISUSE : session_fail(status);
 }
 
+/* The models of a name: of all kinds, or of op-amps when they go on the bench and there is one. */
+static int is_shown(const models *m, size_t kind, int opamp_found)
+{
+    return !m->options->bench || kind == SAG_MODEL_OPAMP || !opamp_found;
+}
+
+static int has_name(const listing *list, const char *name, size_t *at)
+{
+    for (*at = 0; *at < list->count; ++*at) {
+        if (!strcasecmp(list->names[*at], name)) {
+            return 1;
+        }
+    }
+    return 0;
+}
+
 /* name: of a model, or the path of a model file. The same name may stand for models of several
  * kinds. */
 static int show_one(models *m, const char *name)
 {
-    size_t length = strlen(name), shown = 0;
+    size_t length = strlen(name), shown = 0, at;
     if (strchr(name, '/') || (length > 5 && !strcasecmp(name + length - 5, ".json"))) {
         return show_file(m, name);
     }
+    int opamp_found = has_name(&m->lists[SAG_MODEL_OPAMP], name, &at);
     for (size_t kind = 0; kind < KINDS; kind++) {
-        for (size_t i = 0; i < m->lists[kind].count; i++) {
-            if (strcasecmp(m->lists[kind].names[i], name) != 0) {
-                continue;
-            }
-            output_text(m->out, shown++ > 0 ? "\n" : "");
-            int status = show_file(m, m->lists[kind].files[i]);
-            if (status != EXIT_DONE) {
-                return status;
-            }
+        if (!is_shown(m, kind, opamp_found) || !has_name(&m->lists[kind], name, &at)) {
+            continue;
+        }
+        if (m->out) {
+            output_text(m->out, shown > 0 ? "\n" : "");
+        }
+        shown++;
+        int status = show_file(m, m->lists[kind].files[at]);
+        if (status != EXIT_DONE) {
+            return status;
         }
     }
     return shown > 0 ? EXIT_DONE : refuse_name(m, name);
+}
+
+/* Options that only the bench has. */
+static int check_options(const options *o)
+{
+    static const char *const of_bench[] = {"json", "plot"};
+    for (size_t i = 0; i < sizeof of_bench / sizeof of_bench[0] && !o->bench; i++) {
+        if (options_given(o, of_bench[i])) {
+            message_misuse("models", "--%s goes with --bench", of_bench[i]);
+            return EXIT_MISUSE;
+        }
+    }
+    if (o->bench && !o->argument) {
+        message_misuse("models", "--bench needs the name of an op-amp, as in railsag models tl072 "
+                                 "--bench");
+        return EXIT_MISUSE;
+    }
+    return EXIT_DONE;
 }
 
 int command_models(const options *o)
 {
     models m;
     memset(&m, 0, sizeof m);
-    int status = EXIT_DONE;
+    m.options = o;
+    int status = check_options(o);
+    if (status != EXIT_DONE) {
+        return status;
+    }
     if (sag_report_new(&m.report) != SAG_OK || !folders_find(&m.folders)) {
         status = session_no_memory();
     }
     if (status == EXIT_DONE) {
-        m.out = output_open("-");
-        status = m.out ? read_lists(&m) : EXIT_FAILED;
+        m.out = o->bench ? NULL : output_open("-");
+        status = m.out || o->bench ? read_lists(&m) : EXIT_FAILED;
     }
     if (status == EXIT_DONE) {
         status = o->argument ? show_one(&m, o->argument) : list_all(&m);

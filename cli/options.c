@@ -78,8 +78,10 @@ const command_info commands[] = {
      "Lists the models with their headline figures and where they lie; with a name (or the path of "
      "a model file) "
      "every figure of that model and where it comes from, which are left out and so ideal, and "
-     "which of the usual supplies are inside, outside and beyond its range.",
-     {"models", "models tl072"},
+     "which of the usual supplies are inside, outside and beyond its range. With --bench an op-amp "
+     "goes through small circuits, and what is simulated stands beside the figures of its file: "
+     "the check for a model of your own.",
+     {"models", "models tl072", "models tl072 --bench", "models tl072 --bench --plot tl072.svg"},
      command_models},
 };
 const size_t command_count = sizeof commands / sizeof commands[0];
@@ -136,14 +138,17 @@ const option_info option_table[] = {
      "20kHz", options_read_thd_bandwidth},
     {"slope", "FALL", "dB an octave", "6dB", FOR_HEADROOM | FOR_BATTERY, 0,
      "how the playing levels assumed for the margins fall above 400 Hz", "3dB", options_read_slope},
-    {"json", "FILE", NULL, NULL, FOR_DESIGNS, 0, "writes the results as JSON; - is standard output",
+    {"json", "FILE", NULL, NULL, FOR_ALL, 0, "writes the results as JSON; - is standard output",
      "result.json", options_read_json},
     {"csv", "FILE", NULL, NULL, FOR_BIAS | FOR_CURVES | FOR_BATTERY, 0,
      "writes the results as comma-separated values; - is standard output", "result.csv",
      options_read_csv},
-    {"plot", "FILE", NULL, NULL, FOR_CURVES | FOR_BATTERY, 0,
+    {"plot", "FILE", NULL, NULL, FOR_CURVES | FOR_BATTERY | FOR_MODELS, 0,
      "draws a picture: SVG, PNG or PDF by the ending of the file; - is SVG on standard output",
      "picture.pdf", options_read_plot},
+    {"bench", NULL, NULL, NULL, FOR_MODELS, 0,
+     "simulates the figures of an op-amp in small circuits, and shows them beside its file's", NULL,
+     NULL},
     {"threads", "COUNT", NULL, "cores", FOR_MAPS | FOR_BATTERY, 0,
      "threads to compute with; the results do not depend on it; cores: as many as the machine has",
      "2", options_read_threads},
@@ -302,6 +307,7 @@ static int read_all(options *o)
         }
     }
     o->stiff = options_given(o, "stiff") != NULL;
+    o->bench = options_given(o, "bench") != NULL;
     o->quiet = options_given(o, "quiet") != NULL;
     return refuse_same_file(o);
 }

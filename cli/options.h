@@ -78,7 +78,7 @@ struct options {
 
     double *supply_v;
     size_t supply_count;
-    int stiff, quiet, threads;
+    int stiff, quiet, bench, threads;
     sag_drive drive;
     int points;
     double *frequency_hz; /* rising, each once */

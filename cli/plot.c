@@ -152,6 +152,11 @@ void plot_mark(plot *p, plot_mark_kind kind, scale_colour colour, double x, doub
     p->spots[p->spot_count++] = (plot_spot){kind, colour, x, y};
 }
 
+void plot_whole_marks(plot *p)
+{
+    p->whole_marks = 1;
+}
+
 void plot_message(plot *p, const char *text)
 {
     keep(p->message, sizeof p->message, text);

@@ -37,6 +37,8 @@ void plot_vertical(plot *p, double x, const char *name);
 
 typedef enum { PLOT_OPEN, PLOT_FILLED } plot_mark_kind;
 void plot_mark(plot *p, plot_mark_kind kind, scale_colour colour, double x, double y);
+/* Marks on the edges of the panel are drawn whole, instead of cut off there. */
+void plot_whole_marks(plot *p);
 
 /* A sentence in the middle of the panel, as where nothing was computed. */
 void plot_message(plot *p, const char *text);

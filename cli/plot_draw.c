@@ -133,6 +133,18 @@ static void draw_spots(const plot *p, const plot_panel *panel, picture *to)
     cairo_new_path(c);
 }
 
+static void draw_whole_spots(const plot *p, const plot_panel *panel, picture *to)
+{
+    const plot_frame *f = panel->frame;
+    const double room = mark_radius + 1;
+    cairo_t *c = picture_cairo(to);
+    cairo_save(c);
+    cairo_rectangle(c, f->left - room, f->top - room, f->width + 2 * room, f->height + 2 * room);
+    cairo_clip(c);
+    draw_spots(p, panel, to);
+    cairo_restore(c);
+}
+
 void plot_draw_mark(picture *to, plot_mark_kind kind, scale_colour colour, double x, double y)
 {
     cairo_t *c = picture_cairo(to);
@@ -223,9 +235,14 @@ int plot_draw(const plot *p, const plot_axis *x, const plot_axis *y, const plot_
     draw_items(p, &panel, PLOT_VERTICAL, to);
     draw_items(p, &panel, PLOT_REFERENCE, to);
     draw_items(p, &panel, PLOT_CURVE, to);
-    draw_spots(p, &panel, to);
+    if (!p->whole_marks) {
+        draw_spots(p, &panel, to);
+    }
     cairo_restore(c);
     plot_draw_edges(&panel, to);
+    if (p->whole_marks) {
+        draw_whole_spots(p, &panel, to);
+    }
     plot_draw_names(p, &panel, to);
     draw_message(p, &panel, to);
     return plot_draw_ends(p, &panel, to);

@@ -38,7 +38,7 @@ struct plot {
     size_t spot_count, spot_room;
     double *included;
     size_t included_count, included_room;
-    int failed;
+    int failed, whole_marks;
 };
 
 /* A panel on the page. */

@@ -20,8 +20,8 @@
 #define A_HUNDRED      1e-9 /* a ratio this near 1 is 100 % */
 
 static const char *const ideal = "the file leaves it out: ideal";
-static const char *const no_step = "no step of five linear ranges fits at this supply";
-static const char *const soft_slew = "the largest sine has less than 17 linear ranges";
+static const char *const no_step = "too little room for a step";
+static const char *const soft_slew = "too little room for a sine";
 static const char *const no_window = "the input range is empty at this supply";
 
 /* Keeps a figure with what it came to; a status that ends the run is returned. */
@@ -84,18 +84,7 @@ static int is_headline(double ratio)
     return fabs(ratio - 1) <= A_HUNDRED;
 }
 
-/* The highest supply of the tables of drops, where there is most room for a current limit to show; the
- * headline's where no row has one. */
-static double output_supply_v(const sag_opamp_model *model, double headline_v)
-{
-    double high_v = model->high[model->high_count - 1].supply_v;
-    double low_v = model->low[model->low_count - 1].supply_v;
-    double most_v =
-        fmin(fmax(isnan(high_v) ? 0 : high_v, isnan(low_v) ? 0 : low_v), model->absolute_max_v);
-    return most_v > 0 ? most_v : headline_v;
-}
-
-double sag_model_bench_supply_v(const sag_opamp_model *model)
+static double best_supply_v(const sag_opamp_model *model)
 {
     double best_v = (double)NAN;
     int most = 0;
@@ -108,7 +97,27 @@ double sag_model_bench_supply_v(const sag_opamp_model *model)
             best_v = row->supply_v;
         }
     }
-    return isnan(best_v) ? output_supply_v(model, model->supply_max_v) : best_v;
+    return best_v;
+}
+
+/* The highest supply of the tables of drops; 0 where no row has one. */
+static double highest_drop_v(const sag_opamp_model *model)
+{
+    double high_v = model->high[model->high_count - 1].supply_v; /* they rise */
+    double low_v = model->low[model->low_count - 1].supply_v;
+    return fmin(fmax(isnan(high_v) ? 0 : high_v, isnan(low_v) ? 0 : low_v), model->absolute_max_v);
+}
+
+double sag_model_bench_supply_v(const sag_opamp_model *model)
+{
+    double best_v = best_supply_v(model), drop_v = highest_drop_v(model);
+    return !isnan(best_v) ? best_v : drop_v > 0 ? drop_v : model->supply_max_v;
+}
+
+double sag_model_bench_output_v(const sag_opamp_model *model)
+{
+    double drop_v = highest_drop_v(model);
+    return drop_v > 0 ? drop_v : sag_model_bench_supply_v(model);
 }
 
 typedef sag_status (*measure)(sag_model_bench *bench, double supply_v, double *found);
@@ -178,13 +187,14 @@ static sag_status add_dc_gain(sag_model_bench *bench, double supply_v)
     return add(bench, figure, status);
 }
 
-static sag_status add_drops(sag_model_bench *bench, int high, double headline_v)
+static sag_status add_drops(sag_model_bench *bench, int high)
 {
     const sag_opamp_model *model = bench->model;
     const sag_drop_point *points = high ? model->high : model->low;
     size_t count = high ? model->high_count : model->low_count;
     for (size_t i = 0; i < count; i++) {
-        double found, supply_v = isnan(points[i].supply_v) ? headline_v : points[i].supply_v;
+        double found, supply_v = points[i].supply_v;
+        supply_v = isnan(supply_v) ? sag_model_bench_output_v(model) : supply_v;
         sag_status status = sag_bench_drop_row(bench, high, supply_v, &points[i], &found);
         sag_bench_figure figure = around(high ? SAG_BENCH_DROP_HIGH : SAG_BENCH_DROP_LOW,
                                          high ? "output.high" : "output.low", supply_v, found,
@@ -196,11 +206,11 @@ static sag_status add_drops(sag_model_bench *bench, int high, double headline_v)
     return SAG_OK;
 }
 
-static sag_status add_short(sag_model_bench *bench, int source, double headline_v)
+static sag_status add_short(sag_model_bench *bench, int source)
 {
     const sag_opamp_model *model = bench->model;
     double found = (double)NAN, sheet = source ? model->short_source_a : model->short_sink_a;
-    double supply_v = output_supply_v(model, headline_v);
+    double supply_v = sag_model_bench_output_v(model);
     sag_status status = isfinite(sheet) ? sag_bench_short(bench, source, supply_v, &found) : SAG_OK;
     sag_bench_figure figure =
         around(source ? SAG_BENCH_SHORT_SOURCE : SAG_BENCH_SHORT_SINK,
@@ -295,10 +305,10 @@ static sag_status run_kind(sag_model_bench *bench, sag_bench_kind kind, double s
         return add_dc_gain(bench, supply_v);
     case SAG_BENCH_DROP_HIGH:
     case SAG_BENCH_DROP_LOW:
-        return add_drops(bench, kind == SAG_BENCH_DROP_HIGH, supply_v);
+        return add_drops(bench, kind == SAG_BENCH_DROP_HIGH);
     case SAG_BENCH_SHORT_SOURCE:
     case SAG_BENCH_SHORT_SINK:
-        return add_short(bench, kind == SAG_BENCH_SHORT_SOURCE, supply_v);
+        return add_short(bench, kind == SAG_BENCH_SHORT_SOURCE);
     case SAG_BENCH_SUPPLY_CURRENT:
         return add_against(bench, kind, "supply_current", model->supply_current_a,
                            sag_model_bench_supply_a);

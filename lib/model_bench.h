@@ -16,7 +16,8 @@
 typedef enum {
     SAG_BENCH_GAIN_BANDWIDTH, /* Hz: open-loop gain times frequency where it is 40 dB */
     SAG_BENCH_PHASE_MARGIN,   /* degrees: 180 less the lag where the open-loop gain is 1 */
-    SAG_BENCH_SLEW_RISE,      /* V/s: of a follower's edge, from 20 to 60 % of it */
+    SAG_BENCH_SLEW_RISE,      /* V/s: of a follower's edge, from 20 to 60 % of it; the step is at
+                                 least five linear ranges SR / (2 pi GBW) */
     SAG_BENCH_SLEW_FALL,
     SAG_BENCH_OPEN_LOOP_GAIN, /* ratio, at DC, nothing on the output */
     SAG_BENCH_DROP_HIGH,      /* V: overdriven, into the load of each row of the table */
@@ -29,7 +30,8 @@ typedef enum {
     SAG_BENCH_WORKS_TO_HIGH,
     SAG_BENCH_REVERSES_LOW, /* 1 when a follower's output reverses with its input beyond */
     SAG_BENCH_REVERSES_HIGH,
-    SAG_BENCH_POWER_BANDWIDTH, /* Hz: where a follower near its full swing has 1 % of THD */
+    SAG_BENCH_POWER_BANDWIDTH, /* Hz: where a follower has 1 % of THD, driven by a sine of 17 to 40
+                                  linear ranges */
     SAG_BENCH_OFFSET,          /* V */
     SAG_BENCH_BIAS_CURRENT,    /* A, into the plus pin */
     SAG_BENCH_KINDS
@@ -73,9 +75,12 @@ const sag_bench_figure *sag_model_bench_figures(const sag_model_bench *bench, si
  * against_supply the highest one at which all figures are 100 %; else the highest at which most are;
  * in a file without such rows the highest supply of the tables of drops, or the largest rated one. */
 double sag_model_bench_supply_v(const sag_opamp_model *model);
+/* The same for the output: the highest supply of the tables of drops, where there is most room for a
+ * current limit to show; the one above where no row has one. */
+double sag_model_bench_output_v(const sag_opamp_model *model);
 
 /* For curves. The drop below the positive rail (high 1) or above the negative one, overdriven, into a
- * load that takes about load_a; *found_a is what it takes. 0 for load_a: no load. */
+ * load to the other rail that takes about load_a; *found_a is what it takes. 0 for load_a: no load. */
 sag_status sag_model_bench_drop(sag_model_bench *bench, int high, double supply_v, double load_a,
                                 double *found_a, double *drop_v);
 /* The quiescent current of one amplifier. */

@@ -12,6 +12,9 @@
 /* Where less of the supply than this is left across a load to its middle, the load ends at the other
  * rail instead. */
 #define LEAST_SHARE 0.1
+/* A load that is to take a current is looked for by trial. */
+#define LOAD_ROUNDS 8
+#define LOAD_WITHIN 1e-3
 /* What the bias current may drop in its series resistor, V: too little for the input resistance to
  * matter, a million times what a bias point leaves undone. */
 #define BIAS_DROP_V 1e-3
@@ -68,17 +71,18 @@ sag_status sag_bench_drop_row(sag_model_bench *bench, int high, double supply_v,
 sag_status sag_model_bench_drop(sag_model_bench *bench, int high, double supply_v, double load_a,
                                 double *found_a, double *drop_v)
 {
-    sag_bench_wiring load = {.load_siemens = 0};
-    double output_v, none_a;
-    TRY(sag_bench_swing(bench, high, supply_v, &load, &output_v, &none_a));
-    *drop_v = supply_v / 2 - (high ? output_v : -output_v);
-    *found_a = 0;
-    for (int round = 0; load_a > 0 && round < 3; round++) { /* the load by the drop before */
-        load = load_of(high, supply_v, load_a, *drop_v);
+    sag_bench_wiring load = {.foot_v = high ? -supply_v / 2 : supply_v / 2};
+    double output_v;
+    TRY(sag_bench_swing(bench, high, supply_v, &load, &output_v, found_a));
+    for (int round = 0; load_a > 0 && round < LOAD_ROUNDS; round++) { /* by the drop before */
+        load.load_siemens = load_a / fabs(output_v - load.foot_v);
         TRY(sag_bench_swing(bench, high, supply_v, &load, &output_v, found_a));
-        *drop_v = supply_v / 2 - (high ? output_v : -output_v);
-        *found_a = fabs(*found_a);
+        if (fabs(fabs(*found_a) / load_a - 1) < LOAD_WITHIN) {
+            break;
+        }
     }
+    *found_a = fabs(*found_a);
+    *drop_v = supply_v / 2 - (high ? output_v : -output_v);
     return SAG_OK;
 }
 

@@ -201,21 +201,21 @@ static const struct {
      SAG_BENCH_SUPPLY_CURRENT},                                                                    \
         4
     /* Five linear ranges are 1.5 to 3.5 V for parts with JFET inputs: more than such a supply leaves. */
-    {" tl061 tl062 tl064 ", SLEWS, 3, "no step"},
-    {" tl061 tl062 tl064 ", SLEWS, 4, "no step"},
-    {" tl071 tl072 tl074 tl082-n ", SLEWS, 2.7, "no step"},
-    {" tl071 tl072 tl074 tl082-n ", SLEWS, 4, "no step"},
-    {" tl072h ", SLEWS, 3.5, "no step"},
-    {" opa134 opa2134 opa4134 ", SLEWS, 4, "no step"},
-    {" opa134 opa2134 opa4134 ", SLEWS, 5, "no step"},
-    {" opa1642 ", SLEWS, 4.5, "no step"},
-    {" tlc272 ", SLEWS, 2, "no step"},
-    {" tlc272 ", SLEWS, 3, "no step"},
+    {" tl061 tl062 tl064 ", SLEWS, 3, "room for a step"},
+    {" tl061 tl062 tl064 ", SLEWS, 4, "room for a step"},
+    {" tl071 tl072 tl074 tl082-n ", SLEWS, 2.7, "room for a step"},
+    {" tl071 tl072 tl074 tl082-n ", SLEWS, 4, "room for a step"},
+    {" tl072h ", SLEWS, 3.5, "room for a step"},
+    {" opa134 opa2134 opa4134 ", SLEWS, 4, "room for a step"},
+    {" opa134 opa2134 opa4134 ", SLEWS, 5, "room for a step"},
+    {" opa1642 ", SLEWS, 4.5, "room for a step"},
+    {" tlc272 ", SLEWS, 2, "room for a step"},
+    {" tlc272 ", SLEWS, 3, "room for a step"},
     /* Rows below the supply at which the part stops: only the curve above it uses them. */
     {" opa1642 ", ROW, 3.5, "supply it works at"},
     {" opa1678 opa1679 ", ROW, 3, "supply it works at"},
     /* The largest sine is 5.6 and 15.8 linear ranges at 5 V: see power_bandwidth_by_another_integrator. */
-    {" tlc272 tlc2262 ", {SAG_BENCH_POWER_BANDWIDTH}, 1, 5, "17 linear ranges"},
+    {" tlc272 tlc2262 ", {SAG_BENCH_POWER_BANDWIDTH}, 1, 5, "room for a sine"},
 #undef SLEWS
 #undef ROW
 };
