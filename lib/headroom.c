@@ -297,6 +297,7 @@ static sag_status run_block(void *context, size_t bias, size_t from, size_t to)
     settings.losses = work->losses[bias];
     s.swings = sag_new(s.opamps + 1, sizeof *s.swings);
     sag_status status = s.swings ? sag_steady_new(at, &settings, &s.steady) : SAG_NO_MEMORY;
+    sag_steady_effort before = {0};
     for (size_t f = from; status == SAG_OK && f < to; f++) {
         forget_failure(&s);
         s.remembered = 0;
@@ -315,6 +316,10 @@ static sag_status run_block(void *context, size_t bias, size_t from, size_t to)
             take_burst(&s, &headroom->points[f]);
         }
         status = s.error < SAG_OK ? s.error : status;
+        sag_steady_effort spent = sag_steady_spent(s.steady);
+        headroom->points[f].effort =
+            (sag_steady_effort){spent.sweeps - before.sweeps, spent.steps - before.steps};
+        before = spent;
     }
     sag_steady_free(s.steady);
     sag_free(s.swings);

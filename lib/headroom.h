@@ -32,6 +32,7 @@ typedef struct {
     int falls_back;        /* THD falls under the figure again above it */
     sag_burst burst;       /* it may burst up to there, or why it oscillates; opamp -1: neither */
     double burst_vpk;      /* the lowest level looked at where it does; NAN: none */
+    sag_steady_effort effort; /* spent on the point */
 } sag_headroom_point;
 
 typedef struct {

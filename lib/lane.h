@@ -120,6 +120,15 @@ static inline int lane_any(lane_mask mask)
 
 #endif
 
+static inline int lane_count(lane_mask mask)
+{
+    int count = 0;
+    for (int i = 0; i < LANE_WIDTH; i++) {
+        count += lane_mask_get(mask, i);
+    }
+    return count;
+}
+
 static inline lane lane_max(lane a, lane b)
 {
     return lane_select(LANE_LESS(a, b), b, a);

@@ -32,7 +32,9 @@ static sag_levels *make_levels(const sag_bias *bias, const sag_levels_request *r
     levels->swings = sag_new(points * (levels->opamp_count + 1), sizeof *levels->swings);
     levels->onset_vpk = sag_new(levels->frequency_count, sizeof *levels->onset_vpk);
     levels->onset_limit = sag_new(levels->frequency_count, sizeof *levels->onset_limit);
-    if (!levels->points || !levels->swings || !levels->onset_vpk || !levels->onset_limit) {
+    levels->effort = sag_new(levels->frequency_count, sizeof *levels->effort);
+    if (!levels->points || !levels->swings || !levels->onset_vpk || !levels->onset_limit ||
+        !levels->effort) {
         sag_levels_free(levels);
         return NULL;
     }
@@ -46,6 +48,7 @@ void sag_levels_free(sag_levels *levels)
         sag_free(levels->swings);
         sag_free(levels->onset_vpk);
         sag_free(levels->onset_limit);
+        sag_free(levels->effort);
         sag_free(levels);
     }
 }
@@ -87,6 +90,7 @@ static sag_status run_block(void *context, size_t bias, size_t from, size_t to)
     if (status == SAG_OK) {
         status = sag_steady_new(work->biases[bias], &settings, &steady);
     }
+    sag_steady_effort before = {0};
     for (size_t f = from; status == SAG_OK && f < to; f++) {
         status = sag_steady_frequency(steady, request->frequency_hz[f]);
         levels->onset_limit[f] = (sag_limit){-1, SAG_LIMIT_NONE};
@@ -107,6 +111,10 @@ static sag_status run_block(void *context, size_t bias, size_t from, size_t to)
         if (status == SAG_OK) {
             carry_limits(levels, f);
         }
+        sag_steady_effort spent = sag_steady_spent(steady);
+        levels->effort[f] =
+            (sag_steady_effort){spent.sweeps - before.sweeps, spent.steps - before.steps};
+        before = spent;
     }
     sag_steady_free(steady);
     sag_free(points);

@@ -27,7 +27,8 @@ typedef struct {
     sag_opamp_swing *swings;  /* [level][frequency][op-amp] */
     double *onset_vpk; /* [frequency]: where a first limit is met, from the linear solution; NAN:
                           unknown */
-    sag_limit *onset_limit; /* [frequency]: which */
+    sag_limit *onset_limit;    /* [frequency]: which */
+    sag_steady_effort *effort; /* [frequency]: spent on its points */
 } sag_levels;
 
 /* biases: count of them, one a supply; results: count pointers, made by the call (all NULL on

@@ -162,6 +162,11 @@ sag_status sag_steady_frequency(sag_steady *steady, double frequency_hz)
     return status;
 }
 
+sag_steady_effort sag_steady_spent(const sag_steady *steady)
+{
+    return steady->spent;
+}
+
 double sag_steady_linear_onset(sag_steady *steady, sag_limit *limit)
 {
     *limit = steady->onset_limit;

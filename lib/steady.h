@@ -76,6 +76,12 @@ typedef struct {
 
 sag_steady_settings sag_steady_defaults(void);
 
+/* What solving has cost: periods integrated, one a lane, and their steps, with the finer ones that
+ * steps were run in. */
+typedef struct {
+    long long sweeps, steps;
+} sag_steady_effort;
+
 /* The workspace of one thread; holds on to bias. */
 typedef struct sag_steady sag_steady;
 
@@ -93,6 +99,9 @@ sag_status sag_steady_frequency(sag_steady *steady, double frequency_hz);
  * own status. */
 sag_status sag_steady_solve(sag_steady *steady, const double *level_vpk, size_t level_count,
                             sag_steady_point *points, sag_opamp_swing *swings);
+
+/* Spent since the workspace was made, on points, and on looking for second states. */
+sag_steady_effort sag_steady_spent(const sag_steady *steady);
 
 /* How far the level is from meeting its first limit, from the linear solution at this frequency:
  * the level (volts peak) at which the first limit would be met if everything were linear up to

@@ -46,6 +46,7 @@ struct sag_steady {
     sag_gain_loss *losses; /* where settings.losses was NULL */
     double *instant;       /* unknowns and observations of one, for the judge */
     sag_map_maker *maker;
+    sag_steady_effort spent;
     size_t states; /* network's and gain nodes */
     double frequency_hz;
     int prepared;        /* the linear solution at the frequency stands */

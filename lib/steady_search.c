@@ -73,9 +73,7 @@ static void follow(sag_shooting *g, size_t lane, sag_taking *t)
             for (size_t i = 0; i < n; i++) {
                 steady->start[i * lanes + lane] = followed[i];
             }
-            steady->kind->run(steady->stepper, &g->grid->map, g->grid->finer, sag_steady_refine,
-                              steady, (size_t)g->grid->steps, g->level_vpk, g->active,
-                              steady->start, tolerance_v, 0);
+            sag_shooting_run(g, tolerance_v, 0);
             g->active[lane] = 0;
             g->sweeps[lane]++;
             g->steps_taken[lane] += g->grid->steps;
@@ -233,8 +231,7 @@ int sag_steady_run_once(sag_steady *steady, double level_vpk)
                       .active = {1}};
     double tolerance_v[SAG_MOST_LANES] = {sag_shooting_tolerance(&g, 0)};
     sag_shooting_start(&g, 0, steady->last_start, fmax(level_vpk, steady->onset_vpk));
-    steady->kind->run(steady->stepper, &g.grid->map, g.grid->finer, sag_steady_refine, steady,
-                      (size_t)g.grid->steps, g.level_vpk, g.active, steady->start, tolerance_v, 1);
+    sag_shooting_run(&g, tolerance_v, 1);
     return !steady->period.failed[0];
 }
 

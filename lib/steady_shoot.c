@@ -259,6 +259,18 @@ static void take(sag_shooting *g, size_t lane, sag_taking *t)
     t->taken[lane] = 1;
 }
 
+void sag_shooting_run(sag_shooting *g, const double *tolerance_v, int with_monodromy)
+{
+    sag_steady *steady = g->steady;
+    steady->kind->run(steady->stepper, &g->grid->map, g->grid->finer, sag_steady_refine, steady,
+                      (size_t)g->grid->steps, g->level_vpk, g->active, steady->start, tolerance_v,
+                      with_monodromy);
+    for (size_t lane = 0; lane < steady->kind->lanes; lane++) {
+        steady->spent.sweeps += g->active[lane];
+    }
+    steady->spent.steps += steady->period.steps_run;
+}
+
 void sag_shoot(sag_shooting *g, sag_sensitivity from, double enough, sag_taking *t)
 {
     sag_steady *steady = g->steady;
@@ -285,9 +297,7 @@ void sag_shoot(sag_shooting *g, sag_sensitivity from, double enough, sag_taking 
         if (!any) {
             return;
         }
-        steady->kind->run(steady->stepper, &g->grid->map, g->grid->finer, sag_steady_refine, steady,
-                          (size_t)g->grid->steps, g->level_vpk, g->active, steady->start,
-                          tolerance_v, any_own);
+        sag_shooting_run(g, tolerance_v, any_own);
         for (size_t lane = 0; lane < lanes && lane < SAG_MOST_LANES; lane++) {
             if (!g->active[lane]) {
                 continue;

@@ -43,6 +43,9 @@ double sag_shooting_tolerance(const sag_shooting *g, size_t lane);
  * as far as clip onset; below_vpk 0: the linear orbit at time 0 under u = A sin w t. */
 void sag_shooting_start(sag_shooting *g, size_t lane, const double *below, double below_vpk);
 
+/* Integrates a period of the active lanes from steady->start. */
+void sag_shooting_run(sag_shooting *g, const double *tolerance_v, int with_monodromy);
+
 /* Shoots from steady->start until every active lane repeats itself or is given up; steady->start
  * then holds the starts of the orbits found. A lane is done when its update is below `enough` of
  * what is allowed. t may be NULL. */

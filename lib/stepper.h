@@ -54,6 +54,7 @@ typedef struct {
     double *frozen_unknown;  /* [instant][unknown]: after each of SAG_FROZEN equal parts */
     double *frozen_observed; /* [instant][observed] */
     unsigned char *failed;   /* lanes where a step found no solution */
+    long long steps_run;     /* of all active lanes, with those that steps were halved into */
 } sag_period;
 
 typedef struct sag_stepper_kind sag_stepper_kind;

@@ -366,6 +366,7 @@ static lane_mask run_step_surely(stepper *s, int depth, double phase, double ste
     lane_mask none = LANE_LESS(lane_of(0), lane_of(0)), failed = none;
     lane_mask open = too_long(s, depth, active);
     if (lane_any(active & ~open)) {
+        s->period->steps_run += lane_count(active & ~open);
         failed = run_step(s, map, phase, step, active & ~open);
         lane_mask flipped = note_flips(s, before) & active & ~open;
         open |= failed | flipped;
@@ -569,6 +570,7 @@ static void stepper_run(void *object, const sag_map *map, sag_map *finer,
     *(lane *)period->clamp = lane_of(0);
     *(lane *)period->drive = lane_of(0);
     *(lane *)period->upright = lane_of(1);
+    period->steps_run = 0;
     s->failed = ~(LANE_LESS(lane_of(0), lane_of(1)));
     /* An orbit ends where it starts: what the sweep before came to, for want of a solution at t =
      * 0. */

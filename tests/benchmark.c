@@ -1,147 +1,206 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* benchmark.c - times the levels map of a design; run on purpose, never by a test.
+/* benchmark - how fast and how sound the program is, against its targets; run on purpose, never by a
+ * test.
  *
- *     benchmark [DESIGN.json]
+ *     benchmark [--row NAME] [--details] [--json FILE] [--points FILE] [DESIGN.json]
+ *     benchmark --count [--points FILE] [DESIGN.json]
  *
- * The map: 5 supplies (18, 9, 7, 5, 3 V) x 8 levels (-40 to +15 dBV) x 61 frequencies = 2440
- * periodic solutions. Prints processor time on one thread, wall time on two, and what the points
- * took. */
+ * Prints a table of what was measured, each with its target. Ends with 0 when all could be measured,
+ * met or not. */
+#include "benchmark.h"
+
 #include "railsag.h"
 
+#include <cJSON.h>
 #include <gsl/gsl_errno.h>
 #include <math.h>
-#include <stdio.h>
 #include <string.h>
-#include <time.h>
 
-#define FREQUENCIES 61
+typedef struct {
+    const char *name, *what, *unit;
+    double target;                 /* NAN: none */
+    int at_least;                  /* 1: more is better */
+    void (*measure)(bench *bench); /* of several rows once */
+} row;
 
-static const double supplies_v[] = {18, 9, 7, 5, 3};
-static const double levels_dbv[] = {-40, -30, -20, -10, 0, 5, 10, 15};
-#define SUPPLIES (sizeof supplies_v / sizeof supplies_v[0])
-#define LEVELS   (sizeof levels_dbv / sizeof levels_dbv[0])
+#define NO_TARGET ((double)NAN)
 
-static double seconds(clockid_t clock)
+static const row rows[BENCH_ROWS] = {
+    [BENCH_LEVELS] = {"levels", "levels with table and picture, whole command", "s", 0.5, 0,
+                      bench_commands},
+    [BENCH_LEVELS_MB] = {"levels-memory", "memory of it", "MB", 40, 0, bench_commands},
+    [BENCH_RESPONSE] = {"response", "response at five supplies, whole command", "ms", 30, 0,
+                        bench_commands},
+    [BENCH_MAP] = {"map", "map of 2440 points, two threads", "s", 0.25, 0, bench_map},
+    [BENCH_FAILED] = {"failed", "failed points of it", "", 0, 0, bench_map},
+    [BENCH_RECURSION] = {"recursion", "a step of it over one of the linear recursion", "",
+                         NO_TARGET, 0, bench_map},
+    [BENCH_IDA] = {"ida", "a period, times quicker than IDA, one level", "", 5, 1, bench_ida},
+    [BENCH_IDA_LANES] = {"ida-lanes", "the same, four levels in lanes", "", 10, 1, bench_ida},
+    [BENCH_CASCADE] = {"cascade", "a step an op-amp, 32 in a row over 2", "", 1.2, 0, bench_ladder},
+    [BENCH_PARALLEL] = {"parallel", "the same, 32 side by side over 2", "", 1.2, 0, bench_ladder},
+    [BENCH_CASCADE_ORBIT] = {"cascade-orbit", "an orbit an op-amp, 32 in a row over 2", "", 1.2, 0,
+                             bench_ladder},
+    [BENCH_PARALLEL_ORBIT] = {"parallel-orbit", "the same, 32 side by side over 2", "", 1.2, 0,
+                              bench_ladder},
+    [BENCH_HEADROOM] = {"headroom", "headroom by default, sweeps a root", "", 2.5, 0,
+                        bench_headroom},
+};
+
+static double ratio_of(size_t i, const bench *b)
 {
-    struct timespec now;
-    clock_gettime(clock, &now);
-    return (double)now.tv_sec + 1e-9 * (double)now.tv_nsec;
+    return rows[i].target > 0 ? b->figure[i] / rows[i].target : (double)NAN;
 }
 
-static void print_report(const sag_report *report)
+/* -1: no target */
+static int is_met(size_t i, const bench *b)
 {
-    for (size_t i = 0; i < sag_report_count(report); i++) {
-        fprintf(stderr, "%s\n", sag_report_get(report, i)->text);
+    if (isnan(rows[i].target)) {
+        return -1;
     }
+    return rows[i].at_least ? b->figure[i] >= rows[i].target : b->figure[i] <= rows[i].target;
+}
+
+static void print_cell(double value)
+{
+    if (isnan(value)) {
+        printf("%9s", "-");
+    } else {
+        printf("%9.3g", value);
+    }
+}
+
+static void print_table(const bench *b, const unsigned char *wanted)
+{
+    static const char *const met[] = {"-", "no", "yes"};
+    printf("%-15s %-46s %4s %9s %9s %9s  %s\n", "row", "", "", "target", "figure", "ratio", "met");
+    for (size_t i = 0; i < BENCH_ROWS; i++) {
+        if (wanted[i]) {
+            printf("%-15s %-46s %4s ", rows[i].name, rows[i].what, rows[i].unit);
+            print_cell(rows[i].target);
+            print_cell(b->figure[i]);
+            print_cell(ratio_of(i, b));
+            printf("  %s\n", isnan(b->figure[i]) ? "not measured" : met[1 + is_met(i, b)]);
+        }
+    }
+}
+
+static int add_number(cJSON *object, const char *key, double value)
+{
+    return (isfinite(value) ? cJSON_AddNumberToObject(object, key, value)
+                            : cJSON_AddNullToObject(object, key)) != NULL;
+}
+
+static int add_row(cJSON *list, size_t i, const bench *b)
+{
+    cJSON *object = cJSON_CreateObject();
+    int met = is_met(i, b);
+    int done = object && cJSON_AddItemToArray(list, object);
+    if (!done) {
+        cJSON_Delete(object);
+        return 0;
+    }
+    done &= cJSON_AddStringToObject(object, "name", rows[i].name) != NULL;
+    done &= cJSON_AddStringToObject(object, "what", rows[i].what) != NULL;
+    done &= cJSON_AddStringToObject(object, "unit", rows[i].unit) != NULL;
+    done &= add_number(object, "target", rows[i].target) &&
+            add_number(object, "figure", b->figure[i]) &&
+            add_number(object, "ratio", ratio_of(i, b));
+    return done &&
+           (met < 0 || isnan(b->figure[i]) ? cJSON_AddNullToObject(object, "met")
+                                           : cJSON_AddBoolToObject(object, "met", met)) != NULL;
+}
+
+static int write_json(const char *file, const bench *b, const unsigned char *wanted)
+{
+    cJSON *root = cJSON_CreateObject(), *list = NULL;
+    int done = root && cJSON_AddStringToObject(root, "format", "railsag benchmark 1") &&
+               cJSON_AddStringToObject(root, "version", SAG_VERSION);
+    list = done ? cJSON_AddArrayToObject(root, "rows") : NULL;
+    done = list != NULL;
+    for (size_t i = 0; done && i < BENCH_ROWS; i++) {
+        done = !wanted[i] || add_row(list, i, b);
+    }
+    char *text = done ? cJSON_Print(root) : NULL;
+    FILE *f = text ? fopen(file, "w") : NULL;
+    done = f && fprintf(f, "%s\n", text) > 0;
+    done = f && fclose(f) == 0 && done;
+    cJSON_free(text);
+    cJSON_Delete(root);
+    return done;
 }
 
 typedef struct {
-    sag_design *design;
-    sag_network *network[SUPPLIES];
-    sag_bias *bias[SUPPLIES];
-    size_t count;
-} bench;
+    bench b;
+    const char *json_file;
+    int count;
+    unsigned char wanted[BENCH_ROWS];
+} command;
 
-static int open_design(bench *b, const char *file, const sag_model_path *path, sag_report *report)
+/* 0 with a word of it when the command line is wrong. */
+static int read_command(command *c, int argc, char **argv)
 {
-    char *text = NULL;
-    size_t length;
-    sag_status status = sag_json_load(file, &text, &length, report);
-    if (status == SAG_OK) {
-        status = sag_design_read(text, length, file, path, &b->design, report);
-    }
-    sag_free(text);
-    for (size_t i = 0; status == SAG_OK && i < SUPPLIES; i++) {
-        sag_conditions conditions = sag_conditions_defaults(b->design);
-        conditions.supply_v = supplies_v[i];
-        if (sag_network_new(b->design, &conditions, &b->network[b->count], report) == SAG_OK) {
-            if (sag_bias_new(b->network[b->count], &b->bias[b->count], report) == SAG_OK) {
-                b->count++;
-            } else {
-                sag_network_free(b->network[b->count]);
+    int chosen = 0;
+    for (int i = 1; i < argc && argv[i]; i++) {
+        const char *word = argv[i], *value = i + 1 < argc ? argv[i + 1] : NULL;
+        if (!strcmp(word, "--details")) {
+            c->b.details = stdout;
+        } else if (!strcmp(word, "--count")) {
+            c->count = 1;
+        } else if (!strcmp(word, "--json") && value) {
+            c->json_file = argv[++i];
+        } else if (!strcmp(word, "--points") && value) {
+            c->b.points_file = argv[++i];
+        } else if (!strcmp(word, "--row") && value) {
+            size_t at = 0;
+            while (at < BENCH_ROWS && strcmp(rows[at].name, value) != 0) {
+                at++;
             }
+            if (at == BENCH_ROWS) {
+                fprintf(stderr, "no row is called %s\n", value);
+                return 0;
+            }
+            c->wanted[at] = 1;
+            chosen = 1;
+            i++;
+        } else if (word[0] == '-') {
+            fprintf(stderr, "not an option, or without its value: %s\n", word);
+            return 0;
+        } else {
+            c->b.design = word;
         }
     }
-    return status == SAG_OK && b->count > 0;
-}
-
-static void close_design(bench *b)
-{
-    for (size_t i = 0; i < b->count; i++) {
-        sag_bias_free(b->bias[i]);
-        sag_network_free(b->network[i]);
-    }
-    sag_design_free(b->design);
-}
-
-/* One map; prints its line when label is given. Returns the number of failed points, -1 when it
- * could not be run. */
-static long run_map(const bench *b, int threads, const char *label)
-{
-    double frequency_hz[FREQUENCIES], level_vpk[LEVELS];
-    for (int i = 0; i < FREQUENCIES; i++) {
-        frequency_hz[i] = 20 * pow(1000, i / (FREQUENCIES - 1.0));
-    }
-    for (size_t i = 0; i < LEVELS; i++) {
-        level_vpk[i] = sag_level_peak(levels_dbv[i]);
-    }
-    sag_levels_request request = {.frequency_hz = frequency_hz,
-                                  .frequency_count = FREQUENCIES,
-                                  .level_vpk = level_vpk,
-                                  .level_count = LEVELS,
-                                  .steady = sag_steady_defaults(),
-                                  .threads = threads};
-    sag_levels *maps[SUPPLIES] = {0};
-    double wall = seconds(CLOCK_MONOTONIC), processor = seconds(CLOCK_PROCESS_CPUTIME_ID);
-    if (sag_levels_compute((const sag_bias *const *)b->bias, b->count, &request, maps, NULL) !=
-        SAG_OK) {
-        return -1;
-    }
-    wall = seconds(CLOCK_MONOTONIC) - wall;
-    processor = seconds(CLOCK_PROCESS_CPUTIME_ID) - processor;
-    size_t points = LEVELS * FREQUENCIES * b->count;
-    long failed = 0, clipped = 0, sweeps = 0, steps = 0;
-    for (size_t m = 0; m < b->count; m++) {
-        for (size_t i = 0; i < LEVELS * FREQUENCIES; i++) {
-            const sag_steady_point *point = &maps[m]->points[i];
-            failed += point->status != SAG_OK;
-            clipped += point->limited_by.opamp >= 0;
-            sweeps += point->sweeps;
-            steps += point->steps_taken;
-        }
-        sag_levels_free(maps[m]);
-    }
-    if (label) {
-        double n = (double)points;
-        printf("%-10s %6zu points  %7.3f s wall  %7.3f s processor  %6.3f ms a point\n", label,
-               points, wall, processor, 1e3 * processor / n);
-        printf("%-10s %6ld failed  %6ld limited  %5.2f sweeps a point  %6.0f steps a point\n", "",
-               failed, clipped, (double)sweeps / n, (double)steps / n);
-    }
-    return failed;
+    memset(c->wanted, !chosen, chosen ? 0 : sizeof c->wanted);
+    return 1;
 }
 
 int main(int argc, char **argv)
 {
-    const char *file = argc > 1 ? argv[1] : RAILSAG_SOURCE_DIR "/examples/heron.json";
-    const char *folders[] = {RAILSAG_SOURCE_DIR "/models"};
-    sag_model_path path = {folders, 1};
-    bench b = {0};
-    sag_report *report;
+    command c = {
+        .b = {.program = RAILSAG_PROGRAM, .design = RAILSAG_SOURCE_DIR "/examples/heron.json"}};
     gsl_set_error_handler_off();
-    if (sag_report_new(&report) != SAG_OK) {
+    if (!read_command(&c, argc, argv)) {
+        return 2;
+    }
+    if (c.count) {
+        return bench_count(&c.b) ? 0 : 1;
+    }
+    for (size_t i = 0; i < BENCH_ROWS; i++) {
+        c.b.figure[i] = (double)NAN;
+    }
+    for (size_t i = 0; i < BENCH_ROWS; i++) {
+        int measured = 0;
+        for (size_t j = 0; j < i; j++) {
+            measured |= c.wanted[j] && rows[j].measure == rows[i].measure;
+        }
+        if (c.wanted[i] && !measured) {
+            rows[i].measure(&c.b);
+        }
+    }
+    print_table(&c.b, c.wanted);
+    if (c.json_file && !write_json(c.json_file, &c.b, c.wanted)) {
+        fprintf(stderr, "%s could not be written\n", c.json_file);
         return 1;
     }
-    int opened = open_design(&b, file, &path, report);
-    print_report(report);
-    long failed = -1;
-    if (opened) {
-        const char *name = strrchr(file, '/');
-        printf("levels map of %s, %zu supplies\n", name ? name + 1 : file, b.count);
-        failed = run_map(&b, 1, "1 thread");
-        run_map(&b, 2, "2 threads");
-    }
-    close_design(&b);
-    sag_report_free(report);
-    return failed == 0 ? 0 : 1;
+    return c.b.failed;
 }

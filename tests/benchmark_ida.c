@@ -1,8 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* benchmark_ida.c - a period of the library against a period of SUNDIALS IDA; run on purpose, never
- * by a test.
- *
- *     benchmark_ida [DESIGN.json]
+/* A period of the library against a period of SUNDIALS IDA.
  *
  * Twelve points, each on its periodic orbit. The library takes the steps it would take for the
  * point, one level alone and four levels in lockstep (the time is then a quarter). IDA integrates
@@ -11,19 +8,14 @@
  * tolerance is the loosest of 1e-3, 1e-4, ... (of the output's fundamental, for every unknown)
  * whose waveform is no further from the exact one than the library's; exact is IDA at 1e-8 V. One
  * core. */
+#include "benchmark.h"
+#include "benchmark_engine.h"
+
 #include "railsag.h"
 #include "second_run.h"
-#include "steady_private.h"
 
-#include <gsl/gsl_errno.h>
 #include <math.h>
-#include <stdio.h>
-#include <string.h>
-#include <time.h>
 
-#define OUTPUTS         16
-#define LEAST_SECONDS   0.05 /* each time is the least of as many runs as fit into it */
-#define LEAST_RUNS      7
 #define EXACT           1e-8 /* IDA's tolerance for the exact waveform, V for a level of 1 V or more */
 #define LEAST_TOLERANCE 1e-9
 
@@ -34,104 +26,11 @@ static const struct {
     {9, 0, 5000},   {7, 0, 40},  {7, 10, 1000},  {5, -20, 400},  {5, 0, 10000}, {3, -10, 100},
 };
 
-static double seconds(void)
+static sag_status time_ida(second_run *run, double error_v, bench_timing *t)
 {
-    struct timespec now;
-    clock_gettime(CLOCK_PROCESS_CPUTIME_ID, &now);
-    return (double)now.tv_sec + 1e-9 * (double)now.tv_nsec;
-}
-
-static void print_report(const sag_report *report)
-{
-    for (size_t i = 0; i < sag_report_count(report); i++) {
-        fprintf(stderr, "%s\n", sag_report_get(report, i)->text);
-    }
-}
-
-/* One circuit for both. */
-typedef struct {
-    sag_network *network;
-    sag_bias *bias;
-    second_model *model;
-    second_run *run;
-} pair;
-
-static void pair_close(pair *p)
-{
-    second_run_free(p->run);
-    second_model_free(p->model);
-    sag_bias_free(p->bias);
-    sag_network_free(p->network);
-}
-
-static sag_status pair_open(pair *p, const sag_design *design, double supply_v, sag_report *report)
-{
-    sag_conditions conditions = sag_conditions_defaults(design);
-    conditions.supply_v = supply_v;
-    memset(p, 0, sizeof *p);
-    TRY(sag_network_new(design, &conditions, &p->network, report));
-    TRY(sag_bias_new(p->network, &p->bias, report));
-    TRY(second_model_new(design, &conditions, &p->model));
-    return second_run_new(p->model, &p->run);
-}
-
-typedef struct {
-    double second; /* a period takes */
-    double wave_v[OUTPUTS];
-    int steps;
-} timing;
-
-/* The library's stepper, alone or in lanes, on the orbits of the level and of those 1, 2 and 3 dB
- * below it. */
-typedef struct {
-    const sag_stepper_kind *kind;
-    void *stepper;
-    sag_period period;
-    sag_map_maker *maker;
-    sag_map map, finer[SAG_SUBSTEP_DEPTH];
-} engine;
-
-static void engine_close(engine *e)
-{
-    if (e->stepper) {
-        e->kind->free(e->stepper);
-    }
-    sag_map_maker_free(e->maker);
-    sag_map_clear(&e->map);
-    for (int i = 0; i < SAG_SUBSTEP_DEPTH; i++) {
-        sag_map_clear(&e->finer[i]);
-    }
-}
-
-static sag_status engine_open(engine *e, const sag_stepper_kind *kind, const sag_bias *bias,
-                              double step_s)
-{
-    memset(e, 0, sizeof *e);
-    e->kind = kind;
-    sag_stepper_setup setup = {
-        .devices = &bias->devices, .rest_observed = bias->observed, .rest_unknown = bias->unknown};
-    TRY(kind->make(&setup, &e->stepper, &e->period));
-    TRY(sag_map_maker_new(&bias->devices, &e->maker));
-    TRY(sag_map_new(bias->network, &e->map));
-    for (int i = 0; i < SAG_SUBSTEP_DEPTH; i++) {
-        TRY(sag_map_new(bias->network, &e->finer[i]));
-        e->finer[i].a = (double)NAN;
-    }
-    return sag_map_fill(e->maker, SAG_STEP_A(step_s), &e->map);
-}
-
-static sag_status refine(void *context, double a, sag_map *map)
-{
-    return sag_map_fill(((engine *)context)->maker, a, map);
-}
-
-/* starts: [state][lane] */
-static sag_status time_engine(engine *e, int steps, const double *level_vpk, const double *starts,
-                              const double *tolerance_v, timing *t)
-{
-    unsigned char active[SAG_MOST_LANES] = {1, 1, 1, 1};
-    double begun = seconds();
+    double begun = bench_seconds(CLOCK_PROCESS_CPUTIME_ID);
     t->second = (double)INFINITY;
+<<<<<<< HEAD
     t->steps = steps;
     for (int i = 0; i < LEAST_RUNS || seconds() - begun < LEAST_SECONDS; i++) {
         double from = seconds();
@@ -205,116 +104,120 @@ static sag_status time_ida(second_run *run, double error_v, timing *t)
     double begun = seconds();
     t->second = (double)INFINITY;
     for (int i = 0; i < LEAST_RUNS || seconds() - begun < LEAST_SECONDS; i++) {
+=======
+    for (int i = 0; i < BENCH_LEAST_RUNS ||
+                    bench_seconds(CLOCK_PROCESS_CPUTIME_ID) - begun < BENCH_LEAST_SECONDS;
+         i++) {
+>>>>>>> d6d4f15 (benchmark: one program for every target)
         TRY(second_run_begin(run, error_v));
         long before = second_run_steps(run);
-        double from = seconds();
-        TRY(second_run_period(run, OUTPUTS, t->wave_v));
-        t->second = fmin(t->second, seconds() - from);
+        double from = bench_seconds(CLOCK_PROCESS_CPUTIME_ID);
+        TRY(second_run_period(run, BENCH_OUTPUTS, t->wave_v));
+        t->second = fmin(t->second, bench_seconds(CLOCK_PROCESS_CPUTIME_ID) - from);
         t->steps = (int)(second_run_steps(run) - before);
     }
     return SAG_OK;
 }
 
 /* The largest distance of two waveforms over the fundamental. */
-static double distance(const timing *a, const timing *b, double fundamental_v)
+static double distance(const bench_timing *a, const bench_timing *b, double fundamental_v)
 {
     double largest = 0;
-    for (size_t i = 0; i < OUTPUTS; i++) {
+    for (size_t i = 0; i < BENCH_OUTPUTS; i++) {
         largest = fmax(largest, fabs(a->wave_v[i] - b->wave_v[i]));
     }
     return largest / fundamental_v;
 }
 
-/* One line; adds the logarithms of the two ratios. */
-static sag_status compare(const sag_design *design, size_t index, double sum[2], sag_report *report)
+/* IDA at the loosest tolerance that is no worse than `ours`. */
+static sag_status time_equal(second_run *run, double ours, const bench_timing *exact,
+                             double fundamental_v, bench_timing *ida, double *tolerance,
+                             double *error)
 {
-    double level_vpk = sag_level_peak(points[index].level_dbv), f = points[index].frequency_hz;
-    pair p;
-    timing alone = {0}, lanes = {0}, exact = {0}, ida = {0};
-    second_figures figures = {0};
-    sag_status status = pair_open(&p, design, points[index].supply_v, report);
-    if (status == SAG_OK) {
-        status = time_library(&p, f, level_vpk, &alone, &lanes);
-    }
-    double scale_v = fmin(level_vpk, 1);
-    if (status == SAG_OK) {
-        status =
-            second_run_orbit(p.run, f, level_vpk, EXACT * scale_v, 1e-6 * scale_v, 40, &figures);
-    }
-    double fundamental_v = figures.harmonic_vpk[1];
-    if (status == SAG_OK) {
-        status = time_ida(p.run, EXACT * scale_v, &exact);
-    }
-    double tolerance = 1e-3, error = (double)INFINITY, ours = 0;
-    if (status == SAG_OK) {
-        ours = distance(&alone, &exact, fundamental_v);
-        for (; tolerance > LEAST_TOLERANCE; tolerance /= 10) {
-            if (time_ida(p.run, tolerance * fundamental_v, &ida) == SAG_OK) {
-                error = distance(&ida, &exact, fundamental_v);
-                if (error <= ours) {
-                    break;
-                }
+    for (*tolerance = 1e-3; *tolerance > LEAST_TOLERANCE; *tolerance /= 10) {
+        if (time_ida(run, *tolerance * fundamental_v, ida) == SAG_OK) {
+            *error = distance(ida, exact, fundamental_v);
+            if (*error <= ours) {
+                return SAG_OK;
             }
         }
-        status = error <= ours ? SAG_OK : SAG_NOT_CONVERGED;
     }
-    printf("%4g V %4g dBV %6g Hz  ", points[index].supply_v, points[index].level_dbv, f);
+    return SAG_NOT_CONVERGED;
+}
+
+/* One point; adds the logarithms of the two ratios. */
+static sag_status compare(const bench *b, const bench_design *d, second_run *run, size_t index,
+                          double sum[2])
+{
+    double level_vpk = sag_level_peak(points[index].level_dbv), f = points[index].frequency_hz;
+    double scale_v = fmin(level_vpk, 1), tolerance, error;
+    bench_timing alone, lanes, exact, ida;
+    second_figures figures;
+    TRY(bench_time_period(d->bias[0], f, level_vpk, &alone, &lanes));
+    TRY(second_run_orbit(run, f, level_vpk, EXACT * scale_v, 1e-6 * scale_v, 40, &figures));
+    TRY(time_ida(run, EXACT * scale_v, &exact));
+    double fundamental_v = figures.harmonic_vpk[1], ours = distance(&alone, &exact, fundamental_v);
+    TRY(time_equal(run, ours, &exact, fundamental_v, &ida, &tolerance, &error));
+    double ratio[2] = {ida.second / alone.second, ida.second / lanes.second};
+    sum[0] += log(ratio[0]);
+    sum[1] += log(ratio[1]);
+    if (b->details) {
+        fprintf(b->details,
+                "  %4g V %4g dBV %6g Hz  %4d %8.1e %8.1f %8.1f   %.0e %5d %8.1e %8.1f   %6.1f "
+                "%6.1f\n",
+                points[index].supply_v, points[index].level_dbv, f, alone.steps, ours,
+                1e6 * alone.second, 1e6 * lanes.second, tolerance, ida.steps, error,
+                1e6 * ida.second, ratio[0], ratio[1]);
+    }
+    return SAG_OK;
+}
+
+static sag_status compare_at(const bench *b, size_t index, double sum[2])
+{
+    bench_design d;
+    second_model *model = NULL;
+    second_run *run = NULL;
+    sag_status status = bench_open_file(&d, b->design, &points[index].supply_v, 1);
     if (status == SAG_OK) {
-        double ratio[2] = {ida.second / alone.second, ida.second / lanes.second};
-        printf("%4d %8.1e %8.1f %8.1f   %.0e %5d %8.1e %8.1f   %6.1f %6.1f\n", alone.steps, ours,
-               1e6 * alone.second, 1e6 * lanes.second, tolerance, ida.steps, error,
-               1e6 * ida.second, ratio[0], ratio[1]);
-        sum[0] += log(ratio[0]);
-        sum[1] += log(ratio[1]);
-    } else {
-        printf("%s\n", sag_status_text(status));
+        sag_conditions conditions = sag_conditions_defaults(d.design);
+        conditions.supply_v = points[index].supply_v;
+        status = second_model_new(d.design, &conditions, &model);
     }
-    pair_close(&p);
+    if (status == SAG_OK) {
+        status = second_run_new(model, &run);
+    }
+    if (status == SAG_OK) {
+        status = compare(b, &d, run, index, sum);
+    }
+    second_run_free(run);
+    second_model_free(model);
+    bench_close(&d);
     return status;
 }
 
-static sag_status open_design(const char *file, const sag_model_path *path, sag_design **design,
-                              sag_report *report)
+void bench_ida(bench *b)
 {
-    char *text = NULL;
-    size_t length;
-    sag_status status = sag_json_load(file, &text, &length, report);
-    if (status == SAG_OK) {
-        status = sag_design_read(text, length, file, path, design, report);
-    }
-    sag_free(text);
-    return status;
-}
-
-int main(int argc, char **argv)
-{
-    const char *file = argc > 1 ? argv[1] : RAILSAG_SOURCE_DIR "/examples/heron.json";
-    const char *folders[] = {RAILSAG_SOURCE_DIR "/models"};
-    sag_model_path path = {folders, 1};
-    sag_report *report;
-    gsl_set_error_handler_off();
-    if (sag_report_new(&report) != SAG_OK) {
-        return 1;
-    }
-    sag_design *design = NULL;
-    int failed = open_design(file, &path, &design, report) != SAG_OK;
+    const size_t count = sizeof points / sizeof *points;
     double sum[2] = {0};
-    size_t count = sizeof points / sizeof *points, compared = 0;
-    if (!failed) {
-        const char *name = strrchr(file, '/');
-        printf("a period of %s: microseconds, largest error over the fundamental\n",
-               name ? name + 1 : file);
-        printf("%-24s %21s %8s %24s %17s\n", "", "library  error   one", "in lanes",
-               "IDA: tolerance, error", "ratio one  lanes");
-        for (size_t i = 0; i < count; i++) {
-            compared += compare(design, i, sum, report) == SAG_OK;
-        }
-        double of = fmax((double)compared, 1);
-        printf("geometric mean of %zu: %.1f one at a time, %.1f in lanes\n", compared,
-               exp(sum[0] / of), exp(sum[1] / of));
+    int failed = 0;
+    if (b->details) {
+        fprintf(b->details,
+                "a period of %s: microseconds, largest error over the fundamental\n"
+                "  %-24s %21s %8s %24s %17s\n",
+                bench_base_name(b->design), "", "library  error   one", "in lanes",
+                "IDA: tolerance, error", "ratio one  lanes");
     }
-    print_report(report);
-    sag_design_free(design);
-    sag_report_free(report);
-    return failed || compared < count;
+    for (size_t i = 0; i < count; i++) {
+        sag_status status = compare_at(b, i, sum);
+        if (status != SAG_OK) {
+            fprintf(stderr, "%g V %g dBV %g Hz: %s\n", points[i].supply_v, points[i].level_dbv,
+                    points[i].frequency_hz, sag_status_text(status));
+            failed = 1;
+        }
+    }
+    b->failed |= failed;
+    if (!failed) {
+        b->figure[BENCH_IDA] = exp(sum[0] / (double)count);
+        b->figure[BENCH_IDA_LANES] = exp(sum[1] / (double)count);
+    }
 }
