@@ -30,85 +30,9 @@ static sag_status time_ida(second_run *run, double error_v, bench_timing *t)
 {
     double begun = bench_seconds(CLOCK_PROCESS_CPUTIME_ID);
     t->second = (double)INFINITY;
-<<<<<<< HEAD
-    t->steps = steps;
-    for (int i = 0; i < LEAST_RUNS || seconds() - begun < LEAST_SECONDS; i++) {
-        double from = seconds();
-        e->kind->run(e->stepper, &e->map, e->finer, refine, e, (size_t)steps, level_vpk, active,
-                     starts, tolerance_v, 0);
-        t->second = fmin(t->second, (seconds() - from) / (double)e->kind->lanes);
-    }
-    for (size_t i = 0; i < OUTPUTS; i++) {
-        size_t at = (i + 1) * (size_t)steps / OUTPUTS - 1;
-        t->wave_v[i] = e->period.output[at * e->kind->lanes];
-    }
-    for (size_t lane = 0; lane < e->kind->lanes; lane++) {
-        TRY(e->period.failed[lane] ? SAG_NOT_CONVERGED : SAG_OK);
-    }
-    return SAG_OK;
-}
-
-/* One level alone, and four in lanes; the waveform is that of the level itself in both. */
-static sag_status time_library(const pair *p, double frequency_hz, double level_vpk, timing *alone,
-                               timing *lanes)
-{
-    sag_steady_settings settings = sag_steady_defaults();
-    sag_steady *steady = NULL;
-    engine one = {0}, four = {0};
-    double level[SAG_MOST_LANES], tolerance_v[SAG_MOST_LANES] = {0}, *starts = NULL;
-    size_t states = p->network->state_count + p->network->opamp_count;
-    int steps = 0;
-    sag_status status = sag_steady_new(p->bias, &settings, &steady);
-    if (status == SAG_OK) {
-        starts = sag_new((SAG_MOST_LANES + 1) * states, sizeof *starts);
-        status = starts ? sag_steady_frequency(steady, frequency_hz) : SAG_NO_MEMORY;
-    }
-    for (size_t lane = SAG_MOST_LANES; lane-- > 0 && status == SAG_OK;) {
-        sag_steady_point point = {0};
-        level[lane] = level_vpk * pow(10, -(double)lane / 20);
-        status = sag_steady_solve(steady, &level[lane], 1, &point, NULL);
-        status = status == SAG_OK ? point.status : status;
-        steps = point.steps; /* in the end those of the level itself */
-        /* the tolerance that sag_steady_solve steps with, see steady_shoot.c */
-        tolerance_v[lane] = 1e-9 + 1e-8 * fmin(level[lane], steady->onset_vpk);
-        for (size_t i = 0; i < states; i++) {
-            starts[i * SAG_MOST_LANES + lane] = steady->last_start[i];
-        }
-    }
-    for (size_t i = 0; i < states && status == SAG_OK; i++) {
-        starts[SAG_MOST_LANES * states + i] = starts[i * SAG_MOST_LANES];
-    }
-    double step_s = 1 / (frequency_hz * fmax(steps, 1));
-    if (status == SAG_OK) {
-        status = engine_open(&one, &sag_stepper_1, p->bias, step_s);
-    }
-    if (status == SAG_OK) {
-        status = engine_open(&four, sag_stepper_best(), p->bias, step_s);
-    }
-    if (status == SAG_OK) {
-        status =
-            time_engine(&one, steps, level, starts + SAG_MOST_LANES * states, tolerance_v, alone);
-    }
-    if (status == SAG_OK) {
-        status = time_engine(&four, steps, level, starts, tolerance_v, lanes);
-    }
-    engine_close(&one);
-    engine_close(&four);
-    sag_free(starts);
-    sag_steady_free(steady);
-    return status;
-}
-
-static sag_status time_ida(second_run *run, double error_v, timing *t)
-{
-    double begun = seconds();
-    t->second = (double)INFINITY;
-    for (int i = 0; i < LEAST_RUNS || seconds() - begun < LEAST_SECONDS; i++) {
-=======
     for (int i = 0; i < BENCH_LEAST_RUNS ||
                     bench_seconds(CLOCK_PROCESS_CPUTIME_ID) - begun < BENCH_LEAST_SECONDS;
          i++) {
->>>>>>> d6d4f15 (benchmark: one program for every target)
         TRY(second_run_begin(run, error_v));
         long before = second_run_steps(run);
         double from = bench_seconds(CLOCK_PROCESS_CPUTIME_ID);
