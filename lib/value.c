@@ -48,7 +48,13 @@ static const unit_row units[] = {
                      {"d", 0, 86400, 0},
                      {"y", 0, SECONDS_PER_YEAR, 0}}},
     [SAG_RATIO] = {"a ratio", "30%", "%", 0, 0, 0, {{"%", -2, 1, 0}}},
-    [SAG_GAIN] = {"a gain", "106dB", "dB", 0, 0, 0, {{"dB", 0, 1, 0}}},
+    [SAG_GAIN] = {"a gain",
+                  "106dB",
+                  "dB",
+                  0,
+                  0,
+                  0,
+                  {{"dB", 0, 1, 0}, {"V/mV", 3, 1, 0}, {"V/uV", 6, 1, 0}, {"V/V", 0, 1, 0}}},
     [SAG_DEGREE] = {"an angle", "45deg", "deg", 0, 0, 0, {{"deg", 0, 1, 0}}},
     [SAG_VOLT_PER_SECOND] =
         {"a slew rate",
@@ -219,7 +225,7 @@ static int convert(const sag_value_parts *parts, const unit_match *match, sag_un
     if (!sag_value_number(parts, match->power + (one ? one->power : 0), value)) {
         return 0;
     }
-    if (one && unit == SAG_GAIN) {
+    if (unit == SAG_GAIN && one == &units[SAG_GAIN].spellings[0]) {
         *value = pow(10, *value / 20);
         return isfinite(*value) && *value > 0;
     }

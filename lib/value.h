@@ -24,7 +24,7 @@ typedef enum {
     SAG_HERTZ,
     SAG_SECOND,             /* s, ms, us, min, h, d, y (365.25 d) */
     SAG_RATIO,              /* 30%, 0.3 */
-    SAG_GAIN,               /* 106dB or a plain ratio; read as a ratio */
+    SAG_GAIN,               /* 106dB, 200V/mV or a plain ratio; read as a ratio */
     SAG_DEGREE,             /* 45deg, 45 */
     SAG_VOLT_PER_SECOND,    /* 13V/us, 300V/ms, 0.3V/us */
     SAG_VOLT_PER_ROOT_HZ,   /* 18nV/rtHz */
