@@ -238,8 +238,9 @@ static void check_packages(sag_check *c)
         for (size_t k = 0; k < design->part_count && unused < 0; k++) {
             if (design->parts[k].package == (int)i && design->parts[k].kind == SAG_OPAMP) {
                 sag_check_error(c, sag_check_place_of(c, &design->parts[k]),
-                                "put the rest into a further package, as U2A",
-                                "%s uses %d amplifiers, but a %s has %d", package->name,
+                                "put the rest into a further package, as U2A; a model file that "
+                                "says no \"amplifiers\" has one",
+                                "%s uses %d amplifiers, but %s has %d", package->name,
                                 package->used, package->model->head.name,
                                 package->model->amplifiers);
                 break;

@@ -115,7 +115,7 @@ static const finding_case finding_cases[] = {
      "parts.u1b.rails", "one pair of rails"},
     {"\"U1A\"", "\"U1\"", ONE, E, "parts.u1b", "U1 and u1b"},
     {"\"sample-dual\"", "\"sample-single\"", "\"SAMPLE-dual\"", "\"sample-single\"", E, "parts.U1A",
-     "uses 2 amplifiers, but a sample-single has 1"},
+     "uses 2 amplifiers, but sample-single has 1"},
     {"\"rails\": [\"vplus\", \"ground\"]}", "\"rails\": [\"ground\", \"ground\"]}", ONE, E,
      "parts.U1A", "both rails of U1A"},
     /* nodes */
