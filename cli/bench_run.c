@@ -126,7 +126,7 @@ static void warn_outside(const bench_run *run)
             sag_report_at(run->report, SAG_WARNING,
                           (sag_place){.file = run->model->head.file, .path = f->path},
                           "another figure of the file keeps the circuit from it",
-                          "%s at %s: %s is simulated, the file says %s", bench_kind_of(f)->name,
+                          "%s at %s: %s simulated, %s in the file", bench_kind_of(f)->name,
                           bench_place(place, f), bench_value(found, f, f->found),
                           bench_value(sheet, f, f->sheet));
         }

@@ -25,10 +25,11 @@
     "'U1A': {'opamp': 'model', 'plus': 'p', 'minus': 'm', 'out': 'out', "                          \
     "'rails': ['up', 'down']}}}"
 
-/* Diodes between the inputs let a step through to the output: R1 and R2 limit what they carry, as the
- * sheets of such parts ask for. A follower of any other part has none, for with the capacitance of an
- * input they delay. */
-#define DIODE_OHM 1e3
+/* Diodes between the inputs let a step through to the output: R2, and in a comparator R1 as well, limit
+ * what they carry, as the sheets of such parts ask for. A follower of any other part has no R2, for with
+ * the capacitance of an input it delays. */
+#define DIODE_OHM 2e3
+
 static const char *const texts[SAG_BENCH_CIRCUITS] = {
     [SAG_BENCH_FOLLOWER] = FRAME("'V1': {'voltage': '0V', 'positive': 'x', 'negative': 'in'}, "
                                  "'R1': {'resistor': '1R', 'between': ['x', 'p']}, "
@@ -104,9 +105,8 @@ sag_status sag_bench_wire(sag_model_bench *bench, sag_bench_circuit circuit, dou
     set_part(design, "V1", wiring->input_v);
     set_part(design, "V2", wiring->minus_v);
     if (circuit == SAG_BENCH_FOLLOWER) {
-        double diode_ohm = bench->model->differential_diodes ? DIODE_OHM : 0;
-        set_part(design, "R1", wiring->input_ohm + diode_ohm);
-        set_part(design, "R2", diode_ohm);
+        set_part(design, "R1", wiring->input_ohm);
+        set_part(design, "R2", bench->model->differential_diodes ? DIODE_OHM : 0);
     }
     double load_ohm = wiring->load_siemens > 0 ? 1 / wiring->load_siemens : NO_LOAD_OHM;
     set_part(design, "R3", isfinite(wiring->load_siemens) ? load_ohm : 0);

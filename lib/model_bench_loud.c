@@ -31,6 +31,7 @@
 #define POWER_SHARE       0.97
 #define POWER_MOST_RANGES 40
 #define POWER_THD         0.01
+#define MOST_OF_EXPECTED  4 /* times, or a part, of that frequency are looked at */
 #define BISECTIONS        14
 /* Where the headroom looks from, V peak. */
 #define SOFT_VPK 1e-3
@@ -204,12 +205,16 @@ sag_status sag_bench_power_bandwidth(sag_model_bench *bench, double supply_v, do
     sag_status status = sag_steady_new(setup.bias, &settings, &steady);
     *ranges = *level_vpk / room.range_v;
     double expected_hz = room.slew / (2 * M_PI * *level_vpk);
-    double low = log(expected_hz / 4), high = log(expected_hz * 2);
+    double low = log(expected_hz / MOST_OF_EXPECTED), high = log(expected_hz * MOST_OF_EXPECTED);
     for (int i = 0; i < BISECTIONS && status == SAG_OK; i++) {
         double thd = 0;
         *hz = exp((low + high) / 2);
         status = thd_at(steady, *hz, *level_vpk, &thd);
         *(thd < POWER_THD ? &low : &high) = log(*hz);
+    }
+    if (*hz > MOST_OF_EXPECTED * 0.99 * expected_hz ||
+        *hz < expected_hz / MOST_OF_EXPECTED / 0.99) {
+        *hz = (double)NAN; /* at an end of what was looked at */
     }
     sag_steady_free(steady);
     sag_bench_clear(&setup);
