@@ -6,13 +6,14 @@
  *     vg' = g SR tanh(wt d / SR) - (vg - vmid) wt/A0 - clamps                             [V/s]
  *     clamps = SR/k [ramp(vo - vhigh + k) - ramp(vlow - vo + k)] + the same for the current limit
  *     io  = (e - vo) / Ro,   vg = e + cross(io)
- *     d   = w(p) w(m) x + E (1 - w(p)) - E (1 - w(m)) w(p)
+ *     d   = w(p) w(m) x + E s(p) - E s(m) w(p)
  *   x      v(plus) - v(minus) + offset, behind the second pole                            V
  *   p, m   v(plus), v(minus)                                                              V
  *   d      drive of the input stage                                                       V
  *   w      1 inside the distances from the rails at which a pin reverses the stage, 0 outside
- *   E      drive of a reversed stage, which saturates it: a plus pin out of range lifts
- *          the output                                                                     V
+ *   s      1 nearer to the negative rail than that, -1 nearer to the positive one, 0 inside
+ *   E      drive of a reversed stage, which saturates it: a plus pin below its range lifts
+ *          the output, one above it pulls it down                                         V
  *   g      r + (l - r) w(p) w(m): r of a reversed stage, l of an upright one
  *   l      (1 - b(p) b(m)) for either rail, at least SAG_LEAST_GAIN; b is 1 beyond the distance
  *          from the rail to which the stage works. One pin inside is enough: it carries the
@@ -167,15 +168,16 @@ static inline stage_input stage_input_at(const stage_work *work, size_t k, lane 
     stage_inside wp = stage_within(low->reverses_at_v, high->reverses_at_v, p, vp, vn);
     stage_inside wm = stage_within(low->reverses_at_v, high->reverses_at_v, m, vp, vn);
     lane flipped = lane_of(o->flipped_v * work->widen);
-    in.drive = wp.share * wm.share * x + flipped * (1.0 - wp.share) -
-               flipped * (1.0 - wm.share) * wp.share;
+    in.drive = wp.share * wm.share * x + flipped * wp.side - flipped * wm.side * wp.share;
     in.by_x = wp.share * wm.share;
-    lane by_wp = wm.share * x - flipped - flipped * (1.0 - wm.share);
-    lane by_wm = wp.share * x + flipped * wp.share;
-    in.by_p = by_wp * wp.by_pin;
-    in.by_m = by_wm * wm.by_pin;
-    in.by_vp = by_wp * wp.by_vp + by_wm * wm.by_vp;
-    in.by_vn = by_wp * wp.by_vn + by_wm * wm.by_vn;
+    lane by_wp = wm.share * x - flipped * wm.side;
+    lane by_wm = wp.share * x, by_sm = -flipped * wp.share;
+    in.by_p = by_wp * wp.by_pin + flipped * wp.side_by_pin;
+    in.by_m = by_wm * wm.by_pin + by_sm * wm.side_by_pin;
+    in.by_vp =
+        by_wp * wp.by_vp + flipped * wp.side_by_vp + by_wm * wm.by_vp + by_sm * wm.side_by_vp;
+    in.by_vn =
+        by_wp * wp.by_vn + flipped * wp.side_by_vn + by_wm * wm.by_vn + by_sm * wm.side_by_vn;
     stage_beyond at_low = stage_both_beyond(low->works_to_v, p - vn, m - vn);
     stage_beyond at_high = stage_both_beyond(high->works_to_v, vp - p, vp - m);
     lane in_low = 1.0 - at_low.share, in_high = 1.0 - at_high.share;

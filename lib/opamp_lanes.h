@@ -133,28 +133,36 @@ static inline lane stage_atanh(lane c)
     return x;
 }
 
-/* Share of 1 that a pin inside the range leaves, w above, with slopes by the pin and both rails. */
+/* w of a pin, and s, of device_lanes.h, with slopes by the pin and both rails. */
 typedef struct {
     lane share, by_pin, by_vp, by_vn;
+    lane side, side_by_pin, side_by_vp, side_by_vn;
 } stage_inside;
 
 static inline stage_inside stage_within(double low_v, double high_v, lane pin, lane vp, lane vn)
 {
-    stage_inside in = {lane_of(1), lane_of(0), lane_of(0), lane_of(0)};
+    lane zero = lane_of(0), one = lane_of(1);
+    stage_inside in = {one, zero, zero, zero, zero, zero, zero, zero};
     if (isfinite(low_v)) {
         lane slope;
         in.share = lane_edge((pin - vn - low_v) / SAG_RANGE_EDGE_V, &slope);
         in.by_pin = slope / SAG_RANGE_EDGE_V;
         in.by_vn = -in.by_pin;
+        in.side = 1.0 - in.share;
+        in.side_by_pin = -in.by_pin;
+        in.side_by_vn = in.by_pin;
     }
     if (isfinite(high_v)) {
         lane slope, low_share = in.share;
         lane share = lane_edge((vp - pin - high_v) / SAG_RANGE_EDGE_V, &slope);
-        slope = low_share * slope / SAG_RANGE_EDGE_V;
+        slope /= SAG_RANGE_EDGE_V;
+        in.side -= 1.0 - share;
+        in.side_by_pin -= slope;
+        in.side_by_vp = slope;
         in.share = low_share * share;
-        in.by_pin = share * in.by_pin - slope;
+        in.by_pin = share * in.by_pin - low_share * slope;
         in.by_vn = share * in.by_vn;
-        in.by_vp = slope;
+        in.by_vp = low_share * slope;
     }
     return in;
 }

@@ -210,6 +210,14 @@ static inline double balance_inside(double low_v, double high_v, double volts, d
     return low * high;
 }
 
+/* 1 beyond the lower side, -1 beyond the upper one, 0 inside. */
+static inline double balance_outside(double low_v, double high_v, double volts, double vp,
+                                     double vn)
+{
+    return balance_inside((double)NAN, high_v, volts, vp, vn) -
+           balance_inside(low_v, (double)NAN, volts, vp, vn);
+}
+
 /* 1 where both pins, given as their distances inside a rail, are beyond works_to, 0 where either is
  * well inside. */
 static inline double balance_both_beyond(double works_to_v, double plus_v, double minus_v)
@@ -250,7 +258,11 @@ static inline double balance_gain_rate(const sag_bias *bias, size_t k)
         balance_both_beyond(high_side->works_to_v, vp - opamp.plus_v, vp - opamp.minus_v);
     double gain = SAG_LEAST_GAIN + (1 - SAG_LEAST_GAIN) * (1 - lost_low) * (1 - lost_high);
     gain = SAG_REVERSED_GAIN + (gain - SAG_REVERSED_GAIN) * wp * wm;
-    x = wp * wm * x + p->flipped_v * (1 - wp) - p->flipped_v * (1 - wm) * wp;
+    double sp =
+        balance_outside(low_side->reverses_at_v, high_side->reverses_at_v, opamp.plus_v, vp, vn);
+    double sm =
+        balance_outside(low_side->reverses_at_v, high_side->reverses_at_v, opamp.minus_v, vp, vn);
+    x = wp * wm * x + p->flipped_v * sp - p->flipped_v * sm * wp;
     double slew = x < 0 ? p->slew_fall : p->slew_rise;
     double high = vp - sag_drop_at(&data->high, opamp.out_a, vp - vn, &by_current, &by_supply);
     double low = vn + sag_drop_at(&data->low, -opamp.out_a, vp - vn, &by_current, &by_supply);

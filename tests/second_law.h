@@ -186,6 +186,14 @@ static quantity inside(const work *w, int pin, double from_low_v, double from_hi
     return share;
 }
 
+/* 1 beyond the lower distance, -1 beyond the upper one. */
+static quantity outside(const work *w, int pin, double from_low_v, double from_high_v)
+{
+    quantity below = plus(constant(1), -1, inside(w, pin, from_low_v, (double)NAN));
+    quantity above = plus(constant(1), -1, inside(w, pin, (double)NAN, from_high_v));
+    return plus(below, -1, above);
+}
+
 /* What is left of the gain at a rail where both pins are beyond works_to; NAN: no limit. */
 static quantity left_at(quantity plus_v, quantity minus_v, double works_to_v)
 {
@@ -210,10 +218,12 @@ static void find_drive(const work *w, quantity range, quantity *drive, quantity 
                       plus(pin[SECOND_MINUS], -1, pin[SECOND_NEGATIVE]), low->works_to_v),
               left_at(plus(pin[SECOND_POSITIVE], -1, pin[SECOND_PLUS]),
                       plus(pin[SECOND_POSITIVE], -1, pin[SECOND_MINUS]), high->works_to_v));
-    quantity flipped = scaled(FLIPPED_RANGES, range), one = constant(1);
+    quantity sp = outside(w, SECOND_PLUS, low->reverses_at_v, high->reverses_at_v);
+    quantity sm = outside(w, SECOND_MINUS, low->reverses_at_v, high->reverses_at_v);
+    quantity flipped = scaled(FLIPPED_RANGES, range);
     *drive = times(times(wp, wm), w->pin[SECOND_INPUT]);
-    *drive = plus(*drive, 1, times(flipped, plus(one, -1, wp)));
-    *drive = plus(*drive, -1, times(flipped, times(plus(one, -1, wm), wp)));
+    *drive = plus(*drive, 1, times(flipped, sp));
+    *drive = plus(*drive, -1, times(flipped, times(sm, wp)));
     left = plus(constant(LEAST_GAIN - REVERSED_GAIN), 1 - LEAST_GAIN, left);
     *gain = plus(constant(REVERSED_GAIN), 1, times(left, times(wp, wm)));
 }

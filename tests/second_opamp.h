@@ -3,7 +3,7 @@
  *
  *     vg' = g SR tanh(wt d / SR) - (vg - vmid) wt/A0 - clamps        gain node               [V/s]
  *     clamps = SR/k [ramp(vo - vhigh + k) - ramp(vlow - vo + k)] + the same on io at +-Isc
- *     d = w(p) w(m) x + E (1 - w(p)) - E (1 - w(m)) w(p)             drive                     [V]
+ *     d = w(p) w(m) x + E s(p) - E s(m) w(p)                         drive                     [V]
  *     g = r + (l - r) w(p) w(m),  l = 1e-9 + (1 - 1e-9) (1 - b(p) b(m)) of either rail, r = 0.1
  *     x + x'/p2 = p - m + offset                                     input                     [V]
  *     vg = e + cross(io)                                             EMF e of the output       [V]
@@ -14,7 +14,8 @@
  *   vmid   half way between the rails
  *   k      half-width of the knee: a quarter of the drop at no load, 0.5 to 10 mV; Isc/100
  *   p2     wt sin(PM) tan(PM)
- *   p, m   the input pins;  w  1 inside reverses_at, b  1 beyond works_to at a rail, over 100 mV
+ *   p, m   the input pins;  w  1 inside reverses_at, b  1 beyond works_to at a rail, over 100 mV;
+ *          s  1 beyond reverses_at of the negative rail, -1 beyond that of the positive one
  *   E      five linear ranges SR/wt
  *   cross  over the dead band as io passes the class-A current of the side that gives way first,
  *          from half of it to half as much again; 0 at rest

@@ -252,6 +252,29 @@ static void outputs_reverse_below_the_range_and_come_back(void **state)
     }
 }
 
+/* The same upside down: above reverses_at (0.3 V below the positive rail) the output lies at its negative
+ * limit. By symmetry. */
+static void outputs_reverse_above_the_range_as_well(void **state)
+{
+    (void)state;
+    double lowest, highest, supply_v = 9;
+    reach_of("upside", supply_v, &lowest, &highest);
+    sag_design *design = bench_design(BENCH_DC_FOLLOWER, "upside");
+    for (int n = -40; n <= 40; n++) {
+        double input_v = supply_v + 0.2 - 1.7 * fabs(n / 40.0);
+        const sag_opamp_model *model;
+        double out = follower_out(design, supply_v, input_v, &model);
+        double reverses = supply_v - model->input_high.reverses_at_v;
+        if (input_v > reverses + SAG_RANGE_EDGE_V) {
+            near_abs(out, lowest, 0.03, "at the negative limit");
+        } else if (input_v < reverses - SAG_RANGE_EDGE_V) {
+            double high = fmin(supply_v - model->input_high.works_to_v, highest);
+            near_abs(out, fmin(input_v, high), 0.06, "follows, or stays at the high end");
+        }
+    }
+    sag_design_free(design);
+}
+
 /* The level at which the output first flips up is that which brings the input, from its rest, to
  * reverses_at, within the edge. */
 static void reversal_sets_in_where_the_input_gets_there(void **state)
@@ -480,6 +503,7 @@ int main(void)
         cmocka_unit_test(one_input_inside_is_enough),
         cmocka_unit_test(a_stage_without_gain_is_warned_of),
         cmocka_unit_test(outputs_reverse_below_the_range_and_come_back),
+        cmocka_unit_test(outputs_reverse_above_the_range_as_well),
         cmocka_unit_test(reversal_sets_in_where_the_input_gets_there),
         cmocka_unit_test(headroom_names_the_input_range),
         cmocka_unit_test(a_comparator_is_clamped_by_its_input_diodes),

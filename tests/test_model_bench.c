@@ -557,6 +557,34 @@ static void contradictions_are_seen(void **state)
     }
 }
 
+/* Parts of our own: reversal at the upper end, and input diodes that keep a stage with a wide linear
+ * range, 0.69 V, from slewing as its file says. */
+static void parts_of_our_own_are_judged_as_well(void **state)
+{
+    (void)state;
+    static const struct {
+        const char *file;
+        sag_bench_kind kind;
+        sag_bench_verdict verdict;
+        double found;
+    } cases[] = {
+        {"/tests/data/bench/opamps/upside.json", SAG_BENCH_REVERSES_HIGH, SAG_BENCH_WITHIN, 1},
+        {"/tests/data/bench/opamps/upside.json", SAG_BENCH_REVERSES_LOW, SAG_BENCH_WITHIN, 0},
+        {"/tests/data/models/opamps/sample-dual.json", SAG_BENCH_REVERSES_LOW, SAG_BENCH_WITHIN, 1},
+        /* The diodes carry 1 mA at 0.67 V: some 0.6 V, and tanh(0.6 / 0.69) of 13 V/us. */
+        {"/tests/data/models/opamps/sample-dual.json", SAG_BENCH_SLEW_RISE, SAG_BENCH_OUTSIDE, 9e6},
+    };
+    for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
+        char file[512];
+        snprintf(file, sizeof file, RAILSAG_SOURCE_DIR "%s", cases[i].file);
+        subject s = subject_of(file);
+        subject_run(&s);
+        assert_int_equal(only(&s, cases[i].kind)->verdict, cases[i].verdict);
+        near_rel(only(&s, cases[i].kind)->found, cases[i].found, 0.05, "figures of the file");
+        subject_free(&s);
+    }
+}
+
 /* What a file leaves out is not given, and nothing passes for it; the rest is within. */
 static void what_is_left_out_is_not_given(void **state)
 {
@@ -607,6 +635,7 @@ int main(void)
         cmocka_unit_test(full_output_ends_where_the_sheet_says),
         cmocka_unit_test(phase_lags_as_the_curve_does),
         cmocka_unit_test(contradictions_are_seen),
+        cmocka_unit_test(parts_of_our_own_are_judged_as_well),
         cmocka_unit_test(what_is_left_out_is_not_given),
         cmocka_unit_test(a_run_can_be_stopped),
     };

@@ -271,12 +271,12 @@ static void every_opamp_agrees(void **state)
     assert_int_equal(wrong, 0);
 }
 
-/* Reversal (tl072, lm358) and loss of gain alone; diodes between inputs (ne5532), a class-B output
+/* Reversal at either rail (tl072, lm358, upside) and loss of gain alone; diodes between inputs (ne5532), a class-B output
  * (lm358). */
 static void inputs_out_of_range_agree(void **state)
 {
     (void)state;
-    static const char *const models[] = {"lm358", "ne5532", "opa2134", "tl072"};
+    static const char *const models[] = {"lm358", "ne5532", "opa2134", "tl072", "upside"};
     static const place where[] = {{9, 100, "10", 0}, {9, 1000, "10", 1}, {5, 3000, "10", 1}};
     int wrong = 0;
     for (size_t m = 0; m < sizeof models / sizeof *models; m++) {

@@ -274,6 +274,11 @@ static const struct {
              MIDDLE "'U1A': {'opamp': 'tl062', 'plus': 'p', 'minus': 'out', 'out': 'out', "
                     "'rails': ['bat', 'ground']}"),
      2e-6, 5, 1e-3, 1 << LINEAR | 1 << FADES | 1 << REVERSES},
+    {"follower that reverses at its upper end",
+     CIRCUIT("'input': {'node': 'in'}, 'output': {'node': 'out', 'load': '10k'}, " BATTERY,
+             MIDDLE "'U1A': {'opamp': 'upside', 'plus': 'p', 'minus': 'out', 'out': 'out', "
+                    "'rails': ['bat', 'ground']}"),
+     2e-6, 5, 1e-3, 1 << LINEAR | 1 << FADES | 1 << REVERSES},
     {"inverting stage that reverses",
      CIRCUIT("'input': {'node': 'in'}, 'output': {'node': 'out', 'load': '10k'}, " BATTERY,
              MIDDLE "'R1': {'resistor': '10k', 'between': ['p', 'm']}, 'R2': {'resistor': '10k', "
