@@ -29,7 +29,8 @@ static void write_column(json_writer *w, const sag_bench_figure *f, size_t count
     }
     json_flat_array(w, key);
     for (size_t i = 0; i < count; i++) {
-        json_number(w, NULL, 20 * log10(*(const double *)((const char *)first + i * sizeof *f)));
+        const void *at = (const char *)first + i * sizeof *f;
+        json_number(w, NULL, 20 * log10(*(const double *)at));
     }
     json_close(w);
 }
