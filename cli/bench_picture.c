@@ -18,7 +18,9 @@ enum { LOADS = 41, SUPPLIES = 49, MOST_TABLES = 24, MOST_OUTSIDE = 3 };
 
 static const double least_span = 0.01; /* of an axis: V, mA or uA */
 
-/* Around a load current that is alone, and where none is above 0, A. */
+/* Around a load current that is alone, and where none is above 0, A; no further than this share of a
+ * short-circuit current. */
+static const double short_of_it = 0.9;
 static const double single_load = 3, least_load_a = 1e-5, most_load_a = 1e-3;
 
 typedef struct {
@@ -95,8 +97,10 @@ static sag_status draw_drops(plot *panel, const bench_run *run, int high, double
         return SAG_OK;
     }
     if (!(most_a > least_a)) {
+        double short_a = high ? run->model->short_source_a : run->model->short_sink_a;
+        double on_a = fmin(most_a > 0 ? most_a * single_load : most_load_a, short_of_it * short_a);
         least_a = most_a > 0 ? most_a / single_load : least_load_a;
-        most_a = most_a > 0 ? most_a * single_load : most_load_a;
+        most_a = fmax(most_a, on_a);
     }
     snprintf(name, sizeof name, "%.3g", supply_v);
     int all = isnan(d.points[0].supply_v);
