@@ -17,7 +17,7 @@
 /* Harmonics beyond a quarter of the steps over the fundamental: above it the grid is too coarse. */
 #define COARSE_TAIL 1e-4
 
-sag_status sag_steady_refine(void *context, double a, sag_map *map)
+static sag_status refine(void *context, double a, sag_map *map)
 {
     sag_steady *steady = context;
     return sag_map_fill(steady->maker, a, map);
@@ -262,7 +262,7 @@ static void take(sag_shooting *g, size_t lane, sag_taking *t)
 void sag_shooting_run(sag_shooting *g, const double *tolerance_v, int with_monodromy)
 {
     sag_steady *steady = g->steady;
-    steady->kind->run(steady->stepper, &g->grid->map, g->grid->finer, sag_steady_refine, steady,
+    steady->kind->run(steady->stepper, &g->grid->map, g->grid->finer, refine, steady,
                       (size_t)g->grid->steps, g->level_vpk, g->active, steady->start, tolerance_v,
                       with_monodromy);
     for (size_t lane = 0; lane < steady->kind->lanes; lane++) {

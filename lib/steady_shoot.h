@@ -58,7 +58,4 @@ void sag_steady_fail(const sag_steady *steady, sag_steady_point *point, sag_opam
 /* The start of a lane's orbit becomes that of the last level solved. */
 void sag_steady_keep_start(sag_steady *steady, size_t lane, double level_vpk);
 
-/* For the stepper: fills the map of a finer step. */
-sag_status sag_steady_refine(void *context, double a, sag_map *map);
-
 #endif
