@@ -156,32 +156,72 @@ static sag_status climb_and_come_down(sag_steady *steady, const double *level_vp
     return status;
 }
 
-/* 1 in *depends where the orbit of level i, which reverses an input, depends on what was before. */
-static sag_status look(sag_steady *steady, const double *level_vpk, const double *starts, size_t i,
-                       const sag_steady_point *points, int *depends)
+/* 1 in *depends where the orbit of level i, which reverses an input and has none below it, depends on
+ * what was before: on whether it is reached from clear of onset. */
+static sag_status look_alone(sag_steady *steady, const double *level_vpk, const double *starts,
+                             size_t i, const sag_steady_point *points, int *depends)
 {
-    size_t n = steady->states;
-    double below_vpk = i > 0 ? level_vpk[i - 1] : CLEAR_SHARE * steady->onset_vpk;
+    double below_vpk = CLEAR_SHARE * steady->onset_vpk;
     sag_steady_point below, again;
-    if (i > 0 && points[i - 1].status == SAG_OK) {
-        below = points[i - 1];
-        memcpy(steady->last_start, starts + (i - 1) * n, n * sizeof *starts);
-        steady->last_level_vpk = below_vpk;
-    } else {
-        steady->last_level_vpk = 0;
-        TRY(sag_steady_next(steady, below_vpk, &below, NULL));
-    }
+    steady->last_level_vpk = 0;
+    TRY(sag_steady_next(steady, below_vpk, &below, NULL));
     steady->last_has_own = 0;
     TRY(sag_steady_next(steady, level_vpk[i], &again, NULL));
     *depends = differ(&again, &points[i]);
     if (!*depends) {
-        memcpy(steady->last_start, starts + i * n, n * sizeof *starts);
-        steady->last_level_vpk = level_vpk[i];
-        steady->last_has_own = 0;
-        TRY(sag_steady_next(steady, below_vpk, &again, NULL));
+        sag_steady_probe down = {below_vpk, level_vpk[i], starts + i * steady->states};
+        TRY(sag_steady_from(steady, &down, 1, &again));
         *depends = differ(&again, &below);
     }
     return SAG_OK;
+}
+
+/* A level shot at from the orbit of another one; the index of the level. */
+typedef struct {
+    sag_steady_probe probe[SAG_MOST_LANES];
+    size_t level[SAG_MOST_LANES], count;
+} probing;
+
+/* Solves what has been gathered, and forgets it. */
+static sag_status look(sag_steady *steady, probing *p, const sag_steady_point *points, int *depends)
+{
+    sag_steady_point again[SAG_MOST_LANES];
+    if (p->count > 0 && !*depends) {
+        TRY(sag_steady_from(steady, p->probe, p->count, again));
+    }
+    for (size_t k = 0; k < p->count && !*depends; k++) {
+        *depends = differ(&again[k], &points[p->level[k]]);
+    }
+    p->count = 0;
+    return SAG_OK;
+}
+
+/* Whether the orbit of any level that reverses an input depends on what was before: shoots at it from
+ * the level below, and at that from it. */
+static sag_status look_at_all(sag_steady *steady, const double *level_vpk, size_t level_count,
+                              const double *starts, const sag_steady_point *points, int *depends)
+{
+    size_t n = steady->states;
+    probing p = {.count = 0};
+    for (size_t i = 0; i < level_count && !*depends; i++) {
+        if (points[i].status != SAG_OK || !points[i].reverses) {
+            continue;
+        }
+        if (i == 0 || points[i - 1].status != SAG_OK) {
+            TRY(look_alone(steady, level_vpk, starts, i, points, depends));
+            continue;
+        }
+        for (size_t k = 0; k < 2; k++) {
+            size_t from = i - 1 + k, to = i - k;
+            p.level[p.count] = to;
+            p.probe[p.count++] =
+                (sag_steady_probe){level_vpk[to], level_vpk[from], starts + from * n};
+            if (p.count == steady->kind->lanes) {
+                TRY(look(steady, &p, points, depends));
+            }
+        }
+    }
+    return look(steady, &p, points, depends);
 }
 
 sag_status sag_steady_branches(sag_steady *steady, const double *level_vpk, size_t level_count,
@@ -196,11 +236,9 @@ sag_status sag_steady_branches(sag_steady *steady, const double *level_vpk, size
             depends = 1;
         } else if (points[i].status == SAG_OK && points[i].reverses) {
             top = i;
-            if (!depends) {
-                TRY(look(steady, level_vpk, starts, i, points, &depends));
-            }
         }
     }
+    TRY(look_at_all(steady, level_vpk, level_count, starts, points, &depends));
     if (depends) {
         TRY(climb_and_come_down(steady, level_vpk, top, points, swings));
     }

@@ -188,6 +188,37 @@ static sag_status solve_group(sag_steady *steady, sag_shooting *g, sag_taking *t
     return SAG_OK;
 }
 
+sag_status sag_steady_from(sag_steady *steady, const sag_steady_probe *probes, size_t count,
+                           sag_steady_point *points)
+{
+    unsigned char started[SAG_MOST_LANES] = {0};
+    sag_shooting g = {.steady = steady};
+    sag_taking t = {.points = points, .accept_coarse = 1};
+    TRY(sag_steady_prepare_grid(steady, SAG_GRID_FINE));
+    g.grid = &steady->grid[SAG_GRID_FINE];
+    for (size_t lane = 0; lane < count; lane++) {
+        g.level_vpk[lane] = probes[lane].level_vpk;
+        g.active[lane] = started[lane] = 1;
+        sag_shooting_start(&g, lane, probes[lane].start, probes[lane].start_vpk);
+    }
+    TRY(run_grid(&g, SAG_GRID_FINE, SAG_FROM_OWN, 1, &t, started));
+    for (size_t lane = 0; lane < count; lane++) {
+        memcpy(steady->last_start, probes[lane].start, steady->states * sizeof *steady->last_start);
+        steady->last_level_vpk = probes[lane].start_vpk;
+        if (!t.taken[lane]) {
+            shoot_damped(&g, lane, &t);
+        }
+        if (!t.taken[lane]) {
+            follow(&g, lane, &t);
+        }
+        if (!t.taken[lane]) {
+            sag_steady_fail(steady, &points[lane], NULL, SAG_NOT_CONVERGED);
+        }
+    }
+    steady->last_has_own = 0;
+    return SAG_OK;
+}
+
 sag_status sag_steady_next(sag_steady *steady, double level_vpk, sag_steady_point *point,
                            sag_opamp_swing *swings)
 {
