@@ -169,8 +169,9 @@ static sag_status look_alone(sag_steady *steady, const double *level_vpk, const 
     TRY(sag_steady_next(steady, level_vpk[i], &again, NULL));
     *depends = differ(&again, &points[i]);
     if (!*depends) {
-        sag_steady_probe down = {below_vpk, level_vpk[i], starts + i * steady->states};
-        TRY(sag_steady_from(steady, &down, 1, &again));
+        sag_steady_probe down = {below_vpk, level_vpk[i], starts + i * steady->states, NULL};
+        unsigned char arrived;
+        TRY(sag_steady_from(steady, &down, 1, &again, &arrived));
         *depends = differ(&again, &below);
     }
     return SAG_OK;
@@ -186,11 +187,12 @@ typedef struct {
 static sag_status look(sag_steady *steady, probing *p, const sag_steady_point *points, int *depends)
 {
     sag_steady_point again[SAG_MOST_LANES];
+    unsigned char arrived[SAG_MOST_LANES];
     if (p->count > 0 && !*depends) {
-        TRY(sag_steady_from(steady, p->probe, p->count, again));
+        TRY(sag_steady_from(steady, p->probe, p->count, again, arrived));
     }
     for (size_t k = 0; k < p->count && !*depends; k++) {
-        *depends = differ(&again[k], &points[p->level[k]]);
+        *depends = !arrived[k] && differ(&again[k], &points[p->level[k]]);
     }
     p->count = 0;
     return SAG_OK;
@@ -214,8 +216,8 @@ static sag_status look_at_all(sag_steady *steady, const double *level_vpk, size_
         for (size_t k = 0; k < 2; k++) {
             size_t from = i - 1 + k, to = i - k;
             p.level[p.count] = to;
-            p.probe[p.count++] =
-                (sag_steady_probe){level_vpk[to], level_vpk[from], starts + from * n};
+            p.probe[p.count++] = (sag_steady_probe){level_vpk[to], level_vpk[from],
+                                                    starts + from * n, starts + to * n};
             if (p.count == steady->kind->lanes) {
                 TRY(look(steady, &p, points, depends));
             }

@@ -100,14 +100,15 @@ sag_status sag_steady_search(sag_steady *steady, const double *level_vpk, size_t
 sag_status sag_steady_next(sag_steady *steady, double level_vpk, sag_steady_point *point,
                            sag_opamp_swing *swings);
 
-/* Up to as many levels as there are lanes at once, each from the start of an orbit at a level of its
- * own. What was solved last is forgotten. */
+/* Up to as many levels as there are lanes at once, each from the start of an orbit at another level.
+ * arrived: 1 where that comes near the start of the orbit known; the point is then not filled in.
+ * What was solved last is forgotten. */
 typedef struct {
     double level_vpk, start_vpk;
-    const double *start;
+    const double *start, *known;
 } sag_steady_probe;
 sag_status sag_steady_from(sag_steady *steady, const sag_steady_probe *probes, size_t count,
-                           sag_steady_point *points);
+                           sag_steady_point *points, unsigned char *arrived);
 
 /* Runs the period of the last orbit solved once more in lane 0 of the fine grid, with its sensitivity.
  * 0 when a step fails. */

@@ -189,28 +189,38 @@ static sag_status solve_group(sag_steady *steady, sag_shooting *g, sag_taking *t
 }
 
 sag_status sag_steady_from(sag_steady *steady, const sag_steady_probe *probes, size_t count,
-                           sag_steady_point *points)
+                           sag_steady_point *points, unsigned char *arrived)
 {
     unsigned char started[SAG_MOST_LANES] = {0};
     sag_shooting g = {.steady = steady};
     sag_taking t = {.points = points, .accept_coarse = 1};
-    TRY(sag_steady_prepare_grid(steady, SAG_GRID_FINE));
-    g.grid = &steady->grid[SAG_GRID_FINE];
+    TRY(sag_steady_prepare_grid(steady, SAG_GRID_SCOUT));
+    g.grid = &steady->grid[SAG_GRID_SCOUT];
     for (size_t lane = 0; lane < count; lane++) {
         g.level_vpk[lane] = probes[lane].level_vpk;
         g.active[lane] = started[lane] = 1;
         sag_shooting_start(&g, lane, probes[lane].start, probes[lane].start_vpk);
     }
-    TRY(run_grid(&g, SAG_GRID_FINE, SAG_FROM_OWN, 1, &t, started));
+    TRY(run_grid(&g, SAG_GRID_SCOUT, SAG_FROM_OWN, SCOUT_SIZE, NULL, started));
+    for (size_t lane = 0; lane < count; lane++) {
+        g.known[lane] = probes[lane].known;
+        g.active[lane] = 1;
+        if (!started[lane]) {
+            sag_shooting_start(&g, lane, probes[lane].start, probes[lane].start_vpk);
+            started[lane] = 1;
+        }
+    }
+    TRY(run_grid(&g, SAG_GRID_FINE, SAG_FROM_KEPT, 1, &t, started));
     for (size_t lane = 0; lane < count; lane++) {
         memcpy(steady->last_start, probes[lane].start, steady->states * sizeof *steady->last_start);
         steady->last_level_vpk = probes[lane].start_vpk;
-        if (!t.taken[lane]) {
+        if (!t.taken[lane] && !g.arrived[lane]) {
             shoot_damped(&g, lane, &t);
         }
-        if (!t.taken[lane]) {
+        if (!t.taken[lane] && !g.arrived[lane]) {
             follow(&g, lane, &t);
         }
+        arrived[lane] = g.arrived[lane];
         if (!t.taken[lane]) {
             sag_steady_fail(steady, &points[lane], NULL, SAG_NOT_CONVERGED);
         }

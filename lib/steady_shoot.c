@@ -259,6 +259,26 @@ static void take(sag_shooting *g, size_t lane, sag_taking *t)
     t->taken[lane] = 1;
 }
 
+/* Orbits whose starts are nearer than this to each other, over what an update may come to, are one: a
+ * third of a percent. */
+#define SAME_ORBIT 3e3
+
+static int arrives(const sag_shooting *g, size_t lane)
+{
+    const sag_steady *steady = g->steady;
+    const double *known = g->known[lane];
+    if (!known) {
+        return 0;
+    }
+    for (size_t i = 0; i < steady->states; i++) {
+        double away = steady->start[i * steady->kind->lanes + lane] - known[i];
+        if (!(fabs(away) < SAME_ORBIT * allowance(g, lane, i))) {
+            return 0;
+        }
+    }
+    return 1;
+}
+
 void sag_shooting_run(sag_shooting *g, const double *tolerance_v, int with_monodromy)
 {
     sag_steady *steady = g->steady;
@@ -331,6 +351,10 @@ void sag_shoot(sag_shooting *g, sag_sensitivity from, double enough, sag_taking 
             } else {
                 g->size[lane] = size;
                 step_on(g, lane, 1);
+            }
+            if (arrives(g, lane)) {
+                g->arrived[lane] = 1;
+                g->active[lane] = 0;
             }
         }
     }

@@ -13,9 +13,13 @@ typedef struct {
     unsigned char active[SAG_MOST_LANES]; /* still to be solved */
     unsigned char converged[SAG_MOST_LANES];
     unsigned char has_own[SAG_MOST_LANES]; /* its own sensitivity is factored */
-    int updates[SAG_MOST_LANES];           /* made since the matrix in use was factored */
-    double size[SAG_MOST_LANES];           /* of the last update, over what is allowed */
-    double moved[SAG_MOST_LANES];          /* the period from its start, likewise */
+    /* [state] start of an orbit known at the level, or NULL: a lane that comes near it is drawn to it,
+     * and is given up as arrived. */
+    const double *known[SAG_MOST_LANES];
+    unsigned char arrived[SAG_MOST_LANES];
+    int updates[SAG_MOST_LANES];  /* made since the matrix in use was factored */
+    double size[SAG_MOST_LANES];  /* of the last update, over what is allowed */
+    double moved[SAG_MOST_LANES]; /* the period from its start, likewise */
     double least_size[SAG_MOST_LANES], least_moved[SAG_MOST_LANES]; /* see stalls */
     int since[SAG_MOST_LANES];
     int sweeps[SAG_MOST_LANES];
