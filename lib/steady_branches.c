@@ -3,9 +3,9 @@
  *
  * A stage whose input reverses turns its feedback round, and may hold itself there: the circuit then
  * has two states, and which it is in depends on what was played before. The answer is the state
- * reached from silence by raising the level. Where an orbit reverses an input, two more starts tell
- * whether it matters: the level below it from this orbit, and this level from the orbit below. If
- * either ends elsewhere, the levels are climbed in steps of at most 1 dB, and come down again the
+ * reached from silence by raising the level. Where orbits reverse an input, two more starts at the
+ * highest level tell whether it matters: the level below it from this orbit, and this level from the
+ * orbit below. If either ends elsewhere, the levels are climbed in steps of at most 1 dB, and come down again the
  * same way: what comes out on the way up is the answer, and where the way down differs there are
  * two states. */
 #include "steady_private.h"
@@ -156,74 +156,42 @@ static sag_status climb_and_come_down(sag_steady *steady, const double *level_vp
     return status;
 }
 
-/* 1 in *depends where the orbit of level i, which reverses an input and has none below it, depends on
- * what was before: on whether it is reached from clear of onset. */
-static sag_status look_alone(sag_steady *steady, const double *level_vpk, const double *starts,
-                             size_t i, const sag_steady_point *points, int *depends)
+/* 1 in *depends where the orbit of level i, the highest that reverses an input, depends on what was
+ * before: shoots at it from the level below, and at that from it. A circuit that holds itself in
+ * reversal is held there at the highest level, or is brought there from it. */
+static sag_status look(sag_steady *steady, const double *level_vpk, const double *starts, size_t i,
+                       const sag_steady_point *points, int *depends)
 {
+    size_t n = steady->states;
+    sag_steady_point again[2];
+    unsigned char arrived[2];
+    if (i > 0 && points[i - 1].status == SAG_OK) {
+        const sag_steady_probe probes[2] = {
+            {level_vpk[i], level_vpk[i - 1], starts + (i - 1) * n, starts + i * n},
+            {level_vpk[i - 1], level_vpk[i], starts + i * n, starts + (i - 1) * n}};
+        size_t lanes = steady->kind->lanes < 2 ? steady->kind->lanes : 2;
+        for (size_t k = 0; k < 2 && !*depends; k += lanes) {
+            TRY(sag_steady_from(steady, probes + k, lanes, again + k, arrived + k));
+            for (size_t lane = k; lane < k + lanes; lane++) {
+                *depends |= !arrived[lane] && differ(&again[lane], &points[i - lane]);
+            }
+        }
+        return SAG_OK;
+    }
+    /* None below: from clear of onset. */
     double below_vpk = CLEAR_SHARE * steady->onset_vpk;
-    sag_steady_point below, again;
+    sag_steady_point below;
     steady->last_level_vpk = 0;
     TRY(sag_steady_next(steady, below_vpk, &below, NULL));
     steady->last_has_own = 0;
-    TRY(sag_steady_next(steady, level_vpk[i], &again, NULL));
-    *depends = differ(&again, &points[i]);
+    TRY(sag_steady_next(steady, level_vpk[i], &again[0], NULL));
+    *depends = differ(&again[0], &points[i]);
     if (!*depends) {
-        sag_steady_probe down = {below_vpk, level_vpk[i], starts + i * steady->states, NULL};
-        unsigned char arrived;
-        TRY(sag_steady_from(steady, &down, 1, &again, &arrived));
-        *depends = differ(&again, &below);
+        sag_steady_probe down = {below_vpk, level_vpk[i], starts + i * n, NULL};
+        TRY(sag_steady_from(steady, &down, 1, again, arrived));
+        *depends = differ(&again[0], &below);
     }
     return SAG_OK;
-}
-
-/* A level shot at from the orbit of another one; the index of the level. */
-typedef struct {
-    sag_steady_probe probe[SAG_MOST_LANES];
-    size_t level[SAG_MOST_LANES], count;
-} probing;
-
-/* Solves what has been gathered, and forgets it. */
-static sag_status look(sag_steady *steady, probing *p, const sag_steady_point *points, int *depends)
-{
-    sag_steady_point again[SAG_MOST_LANES];
-    unsigned char arrived[SAG_MOST_LANES];
-    if (p->count > 0 && !*depends) {
-        TRY(sag_steady_from(steady, p->probe, p->count, again, arrived));
-    }
-    for (size_t k = 0; k < p->count && !*depends; k++) {
-        *depends = !arrived[k] && differ(&again[k], &points[p->level[k]]);
-    }
-    p->count = 0;
-    return SAG_OK;
-}
-
-/* Whether the orbit of any level that reverses an input depends on what was before: shoots at it from
- * the level below, and at that from it. */
-static sag_status look_at_all(sag_steady *steady, const double *level_vpk, size_t level_count,
-                              const double *starts, const sag_steady_point *points, int *depends)
-{
-    size_t n = steady->states;
-    probing p = {.count = 0};
-    for (size_t i = 0; i < level_count && !*depends; i++) {
-        if (points[i].status != SAG_OK || !points[i].reverses) {
-            continue;
-        }
-        if (i == 0 || points[i - 1].status != SAG_OK) {
-            TRY(look_alone(steady, level_vpk, starts, i, points, depends));
-            continue;
-        }
-        for (size_t k = 0; k < 2; k++) {
-            size_t from = i - 1 + k, to = i - k;
-            p.level[p.count] = to;
-            p.probe[p.count++] = (sag_steady_probe){level_vpk[to], level_vpk[from],
-                                                    starts + from * n, starts + to * n};
-            if (p.count == steady->kind->lanes) {
-                TRY(look(steady, &p, points, depends));
-            }
-        }
-    }
-    return look(steady, &p, points, depends);
 }
 
 sag_status sag_steady_branches(sag_steady *steady, const double *level_vpk, size_t level_count,
@@ -240,7 +208,9 @@ sag_status sag_steady_branches(sag_steady *steady, const double *level_vpk, size
             top = i;
         }
     }
-    TRY(look_at_all(steady, level_vpk, level_count, starts, points, &depends));
+    if (!depends && top < level_count) {
+        TRY(look(steady, level_vpk, starts, top, points, &depends));
+    }
     if (depends) {
         TRY(climb_and_come_down(steady, level_vpk, top, points, swings));
     }
