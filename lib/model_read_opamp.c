@@ -69,6 +69,26 @@ static void read_slew_rate(opamp_file *f)
     }
 }
 
+/* Linear ranges SR / (2 pi GBW) that parts have, V: a bipolar pair has twice the thermal voltage, 52
+ * mV, and little less with any compensation; JFETs have up to a volt. Common practice, with room. */
+#define LEAST_RANGE_V 0.02
+#define MOST_RANGE_V  5.0
+
+static void check_linear_range(opamp_file *f)
+{
+    const sag_opamp_model *opamp = f->opamp;
+    sag_json_reader *root = &f->in->root;
+    double slew = fmin(opamp->slew_rise, opamp->slew_fall);
+    double range_v = slew / (2 * M_PI * opamp->gain_bandwidth_hz);
+    if (f->in->errors == 0 && (range_v < LEAST_RANGE_V || range_v > MOST_RANGE_V)) {
+        sag_json_warn(root, sag_json_get(root, "slew_rate"),
+                      "look at the units: 5 V/us is written 5V/us, 3 MHz 3MHz",
+                      "with a gain-bandwidth of %.3g MHz a slew rate of %.3g V/us means that inputs "
+                      "%.3g mV apart already slew; parts have 50 mV to 1 V",
+                      1e-6 * opamp->gain_bandwidth_hz, 1e-6 * slew, 1e3 * range_v);
+    }
+}
+
 static void read_short_circuit(opamp_file *f, sag_json_reader *output)
 {
     sag_opamp_model *opamp = f->opamp;
@@ -385,6 +405,7 @@ static void read_opamp(opamp_file *f)
     sag_json_quantity(root, "phase_margin", SAG_OPTIONAL, SAG_DEGREE, 5, 89,
                       &opamp->phase_margin_deg);
     read_slew_rate(f);
+    check_linear_range(f);
     sag_json_quantity(root, "open_loop_gain", SAG_OPTIONAL, SAG_GAIN, 10, 1e12,
                       &opamp->open_loop_gain);
     sag_json_quantity(root, "supply_current", SAG_REQUIRED, SAG_AMPERE, 0, 1,

@@ -477,6 +477,34 @@ static void no_room_is_a_warning(void **state)
     sag_free(text);
 }
 
+/* A slew rate without its unit is one of V/s; nothing is wrong with that but that no part has it. */
+static void a_linear_range_that_no_part_has_is_a_warning(void **state)
+{
+    (void)state;
+    static const struct {
+        const char *bandwidth, *warning;
+    } cases[] = {{"3MHz", NULL}, {"300MHz", "6.9 mV apart already slew"}, {"300kHz", "6.9e+03 mV"}};
+    for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
+        char text[1024];
+        sag_report *report = NULL;
+        snprintf(text, sizeof text,
+                 "{\"format\": \"railsag opamp 1\", \"name\": \"a\", \"title\": \"a\", "
+                 "\"source\": \"made up\", \"supply\": {\"min\": \"3V\", \"max\": \"30V\", "
+                 "\"absolute_max\": \"30V\"}, \"gain_bandwidth\": \"%s\", \"slew_rate\": "
+                 "\"13V/us\", \"supply_current\": \"1mA\", \"output\": {\"high\": [{\"current\": "
+                 "\"0A\", \"drop\": \"1V\"}], \"low\": [{\"current\": \"0A\", \"drop\": "
+                 "\"1V\"}]}}",
+                 cases[i].bandwidth);
+        assert_int_equal(sag_report_new(&report), SAG_OK);
+        assert_int_equal(read_as(SAG_MODEL_OPAMP, text, strlen(text), "a", report), SAG_OK);
+        assert_int_equal(sag_report_count_of(report, SAG_WARNING), cases[i].warning != NULL);
+        if (cases[i].warning) {
+            assert_true(has_finding(report, SAG_WARNING, "slew_rate", cases[i].warning));
+        }
+        sag_report_free(report);
+    }
+}
+
 /* Rows at 5, 10 and 30 V, the one at 10 V an estimate. */
 static void estimated_drops(void **state)
 {
@@ -720,6 +748,7 @@ int main(void)
         cmocka_unit_test(every_error_comes_out),
         cmocka_unit_test(steep_drops_are_accepted),
         cmocka_unit_test(no_room_is_a_warning),
+        cmocka_unit_test(a_linear_range_that_no_part_has_is_a_warning),
         cmocka_unit_test(estimated_drops),
         cmocka_unit_test(figure_sources),
         cmocka_unit_test(names_lead_to_files),
