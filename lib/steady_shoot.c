@@ -14,6 +14,8 @@
 /* A shooting step that shrinks the update by less than this asks for the orbit's own sensitivity.
  */
 #define GOOD_CONTRACTION 0.3
+/* Of a step in which an input flips, where only the neighbourhood of the orbit is looked for. */
+#define ROUGH_HALVINGS 2
 /* Harmonics beyond a quarter of the steps over the fundamental: above it the grid is too coarse. */
 #define COARSE_TAIL 1e-4
 
@@ -282,9 +284,18 @@ static int arrives(const sag_shooting *g, size_t lane)
 void sag_shooting_run(sag_shooting *g, const double *tolerance_v, int with_monodromy)
 {
     sag_steady *steady = g->steady;
-    steady->kind->run(steady->stepper, &g->grid->map, g->grid->finer, refine, steady,
-                      (size_t)g->grid->steps, g->level_vpk, g->active, steady->start, tolerance_v,
-                      with_monodromy);
+    sag_run how = {.map = &g->grid->map,
+                   .finer = g->grid->finer,
+                   .refine = refine,
+                   .refine_context = steady,
+                   .steps = (size_t)g->grid->steps,
+                   .flip_halvings = g->rough ? ROUGH_HALVINGS : SAG_SUBSTEP_DEPTH,
+                   .with_monodromy = with_monodromy,
+                   .level_vpk = g->level_vpk,
+                   .tolerance_v = tolerance_v,
+                   .active = g->active,
+                   .start = steady->start};
+    steady->kind->run(steady->stepper, &how);
     for (size_t lane = 0; lane < steady->kind->lanes; lane++) {
         steady->spent.sweeps += g->active[lane];
     }
@@ -307,6 +318,7 @@ void sag_shoot(sag_shooting *g, sag_sensitivity from, double enough, sag_taking 
         want_own[lane] = from == SAG_FROM_OWN;
         tolerance_v[lane] = sag_shooting_tolerance(g, lane) * fmin(enough, 100);
     }
+    g->rough = enough > 1;
     int most = g->share > 0 ? MOST_DAMPED_SWEEPS : SAG_MOST_SWEEPS;
     for (int sweep = 0; sweep < most; sweep++) {
         int any = 0, any_own = 0;

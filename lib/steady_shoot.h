@@ -24,6 +24,7 @@ typedef struct {
     int since[SAG_MOST_LANES];
     int sweeps[SAG_MOST_LANES];
     int steps_taken[SAG_MOST_LANES];
+    int rough;    /* 1: steps in which an input flips are halved just a few times */
     double share; /* of an update that is taken, of a lane that is shot at by damped(); 0: no
                      damping */
 } sag_shooting;

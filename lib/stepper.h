@@ -57,17 +57,26 @@ typedef struct {
     long long steps_run;     /* of all active lanes, with those that steps were halved into */
 } sag_period;
 
+/* How a period is to be run. */
+typedef struct {
+    const sag_map *map; /* for the step */
+    sag_map *finer;     /* one for each halving, filled by `refine` on first need */
+    sag_status (*refine)(void *context, double a, sag_map *map);
+    void *refine_context;
+    size_t steps;
+    int flip_halvings; /* most, of a step in which an input flips; SAG_SUBSTEP_DEPTH or less */
+    int with_monodromy;
+    const double *level_vpk, *tolerance_v; /* [lane] */
+    const unsigned char *active;           /* [lane] */
+    const double *start;                   /* [state][lane] */
+} sag_run;
+
 typedef struct sag_stepper_kind sag_stepper_kind;
 struct sag_stepper_kind {
     size_t lanes;
     sag_status (*make)(const sag_stepper_setup *setup, void **stepper, sag_period *period);
     void (*free)(void *stepper);
-    /* map: for the step; finer: one map for each halving, filled by `refine` on first need.
-     * level_vpk, active, tolerance_v: [lane]; start: [state][lane]. */
-    void (*run)(void *stepper, const sag_map *map, sag_map *finer,
-                sag_status (*refine)(void *context, double a, sag_map *map), void *refine_context,
-                size_t steps, const double *level_vpk, const unsigned char *active,
-                const double *start, const double *tolerance_v, int with_monodromy);
+    void (*run)(void *stepper, const sag_run *how);
 };
 
 extern const sag_stepper_kind sag_stepper_1, sag_stepper_4;

@@ -32,11 +32,8 @@ typedef struct {
      * down and up. */
     lane *gap, *extreme;
     lane supply_v[SAG_SUPPLY_ROWS]; /* after the step just taken */
-    int with_supply, with_monodromy;
-    const sag_map *map;
-    sag_map *finer;
-    sag_status (*refine)(void *context, double a, sag_map *map);
-    void *refine_context;
+    int with_supply;
+    const sag_run *how; /* while it runs */
 } stepper;
 
 static void stepper_free(void *object)
@@ -258,7 +255,7 @@ static lane_mask run_step(stepper *s, const sag_map *map, double phase, double s
     extrapolate(s, GAMMA / (1 - GAMMA));
     lane_mask open = run_stage(s, map, s->z, s->level * sin(2 * M_PI * (phase + GAMMA * step)),
                                s->first, active);
-    if (s->with_monodromy) {
+    if (s->how->with_monodromy) {
         run_sensitivity(s, map, s->s, s->s_first);
         second_history(s->s_first, s->s, s->s_first, size * size);
     }
@@ -269,7 +266,7 @@ static lane_mask run_step(stepper *s, const sag_map *map, double phase, double s
     if (s->with_supply) {
         look_at_supply(s, map, s->gain_history, u);
     }
-    if (s->with_monodromy) {
+    if (s->how->with_monodromy) {
         run_sensitivity(s, map, s->s_first, s->s);
     }
     return open;
@@ -357,10 +354,10 @@ static lane_mask run_step_surely(stepper *s, int depth, double phase, double ste
     size_t rows = s->work.rows, room = size + follow + rows;
     lane *before = s->saved + (size_t)depth * 2 * room, *after = before + room;
     lane *s_before = s->s_saved + (size_t)depth * size * size;
-    const sag_map *map = depth == 0 ? s->map : &s->finer[depth - 1];
+    const sag_map *map = depth == 0 ? s->how->map : &s->how->finer[depth - 1];
     memcpy(before, s->z, size * sizeof *before);
     memcpy(before + size, s->y, follow * sizeof *before);
-    if (s->with_monodromy) {
+    if (s->how->with_monodromy) {
         memcpy(s_before, s->s, size * size * sizeof *s_before);
     }
     lane_mask none = LANE_LESS(lane_of(0), lane_of(0)), failed = none;
@@ -369,8 +366,8 @@ static lane_mask run_step_surely(stepper *s, int depth, double phase, double ste
         s->period->steps_run += lane_count(active & ~open);
         failed = run_step(s, map, phase, step, active & ~open);
         lane_mask flipped = note_flips(s, before) & active & ~open;
-        open |= failed | flipped;
-        open = depth == SAG_SUBSTEP_DEPTH ? none : open;
+        open |= depth < SAG_SUBSTEP_DEPTH ? failed : none;
+        open |= depth < s->how->flip_halvings ? flipped : none;
         keep_depth(s, depth, flipped, active & ~open);
     }
     if (depth > 0 && lane_any(active & ~open)) {
@@ -380,9 +377,9 @@ static lane_mask run_step_surely(stepper *s, int depth, double phase, double ste
     if (!lane_any(open)) {
         return failed;
     }
-    sag_map *finer = &s->finer[depth];
+    sag_map *finer = &s->how->finer[depth];
     double a = 2 * map->a;
-    if (finer->a != a && s->refine(s->refine_context, a, finer) != SAG_OK) {
+    if (finer->a != a && s->how->refine(s->how->refine_context, a, finer) != SAG_OK) {
         return open;
     }
     memcpy(after, s->z, size * sizeof *after);
@@ -396,7 +393,7 @@ static lane_mask run_step_surely(stepper *s, int depth, double phase, double ste
         s->y[i] = before[size + i % sources];
     }
     memcpy(s->upright, before + size + 2 * sources, s->work.opamps * sizeof *before);
-    if (s->with_monodromy) { /* exchanged: s_before then keeps the finished lanes' */
+    if (s->how->with_monodromy) { /* exchanged: s_before then keeps the finished lanes' */
         for (size_t i = 0; i < size * size; i++) {
             lane held = s->s[i];
             s->s[i] = s_before[i];
@@ -409,7 +406,7 @@ static lane_mask run_step_surely(stepper *s, int depth, double phase, double ste
     keep_lanes(s->y, after + size, follow, ~open);
     keep_lanes(s->work.seen, after + size + follow, rows, ~open);
     keep_lanes(s->supply_v, supply_v, SAG_SUPPLY_ROWS, ~open);
-    if (s->with_monodromy) {
+    if (s->how->with_monodromy) {
         keep_lanes(s->s, s_before, size * size, ~open);
     }
     return failed;
@@ -526,28 +523,20 @@ static void mend_wave(stepper *s, size_t at, size_t steps, lane before)
     }
 }
 
-static void stepper_run(void *object, const sag_map *map, sag_map *finer,
-                        sag_status (*refine)(void *context, double a, sag_map *map),
-                        void *refine_context, size_t steps, const double *level_vpk,
-                        const unsigned char *active, const double *start, const double *tolerance_v,
-                        int with_monodromy)
+static void stepper_run(void *object, const sag_run *how)
 {
     stepper *s = object;
     sag_period *period = s->period;
-    size_t size = s->size, opamps = s->work.opamps;
-    s->map = map;
-    s->finer = finer;
-    s->refine = refine;
-    s->refine_context = refine_context;
-    s->with_monodromy = with_monodromy;
+    size_t size = s->size, opamps = s->work.opamps, steps = how->steps;
+    s->how = how;
     for (int i = 0; i < LANE_WIDTH; i++) {
-        lane_mask_put(&s->active, i, active[i]);
-        lane_put(&s->level, i, active[i] ? level_vpk[i] : 0);
-        lane_put(&s->work.tolerance_v, i, tolerance_v[i]);
+        lane_mask_put(&s->active, i, how->active[i]);
+        lane_put(&s->level, i, how->active[i] ? how->level_vpk[i] : 0);
+        lane_put(&s->work.tolerance_v, i, how->tolerance_v[i]);
         s->least_depth[i] = 0;
     }
     for (size_t i = 0; i < size; i++) {
-        s->z[i] = lane_select(s->active, ((const lane *)start)[i], lane_of(0));
+        s->z[i] = lane_select(s->active, ((const lane *)how->start)[i], lane_of(0));
     }
     for (size_t i = 0; i < s->work.sources; i++) {
         s->y[i] = lane_of(s->rest_unknown[i]);
@@ -593,7 +582,7 @@ static void stepper_run(void *object, const sag_map *map, sag_map *finer,
         }
     }
     memcpy(period->end, s->z, size * sizeof(lane));
-    if (with_monodromy) {
+    if (how->with_monodromy) {
         memcpy(period->monodromy, s->s, size * size * sizeof(lane));
     }
     for (size_t k = 0; k < opamps; k++) {

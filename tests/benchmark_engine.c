@@ -55,6 +55,16 @@ static sag_status time_engine(engine *e, int steps, const double *level_vpk, con
                               const double *tolerance_v, bench_timing *t)
 {
     unsigned char active[SAG_MOST_LANES] = {1, 1, 1, 1};
+    sag_run how = {.map = &e->map,
+                   .finer = e->finer,
+                   .refine = refine,
+                   .refine_context = e,
+                   .steps = (size_t)steps,
+                   .flip_halvings = SAG_SUBSTEP_DEPTH,
+                   .level_vpk = level_vpk,
+                   .tolerance_v = tolerance_v,
+                   .active = active,
+                   .start = starts};
     double begun = bench_seconds(CLOCK_PROCESS_CPUTIME_ID);
     t->second = (double)INFINITY;
     t->steps = steps;
@@ -62,8 +72,7 @@ static sag_status time_engine(engine *e, int steps, const double *level_vpk, con
                     bench_seconds(CLOCK_PROCESS_CPUTIME_ID) - begun < BENCH_LEAST_SECONDS;
          i++) {
         double from = bench_seconds(CLOCK_PROCESS_CPUTIME_ID);
-        e->kind->run(e->stepper, &e->map, e->finer, refine, e, (size_t)steps, level_vpk, active,
-                     starts, tolerance_v, 0);
+        e->kind->run(e->stepper, &how);
         double took = bench_seconds(CLOCK_PROCESS_CPUTIME_ID) - from;
         t->second = fmin(t->second, took / (double)e->kind->lanes);
     }

@@ -44,13 +44,28 @@ static inline void stepping_open(stepping *s, const circuit *c, double step_s)
     assert_non_null(s->start);
 }
 
+/* A period of so many steps; levels and starts are to be filled in. */
+static inline sag_run stepping_how(stepping *s, int steps)
+{
+    return (sag_run){.map = &s->map,
+                     .finer = s->finer,
+                     .refine = stepping_refine,
+                     .refine_context = s,
+                     .steps = (size_t)steps,
+                     .flip_halvings = SAG_SUBSTEP_DEPTH};
+}
+
 static inline void stepping_run(stepping *s, int steps, int periods, double level_vpk)
 {
     unsigned char active = 1;
     double tolerance_v = 1e-10;
     for (int i = 0; i < periods; i++) {
-        sag_stepper_1.run(s->stepper, &s->map, s->finer, stepping_refine, s, (size_t)steps,
-                          &level_vpk, &active, s->start, &tolerance_v, 0);
+        sag_run how = stepping_how(s, steps);
+        how.level_vpk = &level_vpk;
+        how.tolerance_v = &tolerance_v;
+        how.active = &active;
+        how.start = s->start;
+        sag_stepper_1.run(s->stepper, &how);
         assert_false(s->period.failed[0]);
         memcpy(s->start, s->period.end, s->states * sizeof *s->start);
     }

@@ -270,8 +270,13 @@ static double multiplier_of(const circuit *c, const sag_steady *steady, double f
     unsigned char active = 1;
     double tolerance_v = 1e-10;
     stepping_open(&s, c, 1 / (frequency_hz * 256));
-    sag_stepper_1.run(s.stepper, &s.map, s.finer, stepping_refine, &s, 256, &level_vpk, &active,
-                      steady->period.end, &tolerance_v, 1);
+    sag_run how = stepping_how(&s, 256);
+    how.level_vpk = &level_vpk;
+    how.tolerance_v = &tolerance_v;
+    how.active = &active;
+    how.start = steady->period.end;
+    how.with_monodromy = 1;
+    sag_stepper_1.run(s.stepper, &how);
     assert_false(s.period.failed[0]);
     double largest = multiplier_bound(s.period.monodromy, s.states);
     stepping_close(&s);

@@ -177,8 +177,12 @@ static void a_lane_that_fails_leaves_the_others_alone(void **state)
     start[1] = (double)NAN; /* the first state of the second lane */
     unsigned char active[SAG_MOST_LANES] = {1, 1, 1, 0};
     double tolerance_v[SAG_MOST_LANES] = {1e-9, 1e-9, 1e-9, 1e-9};
-    sag_stepper_4.run(four, &s.map, s.finer, stepping_refine, &s, STEPS, level, active, start,
-                      tolerance_v, 0);
+    sag_run how = stepping_how(&s, STEPS);
+    how.level_vpk = level;
+    how.tolerance_v = tolerance_v;
+    how.active = active;
+    how.start = start;
+    sag_stepper_4.run(four, &how);
     assert_true(period.failed[1]);
     assert_false(period.failed[0] || period.failed[2]);
     stepping_run(&s, STEPS, 1, level[0]);
