@@ -139,10 +139,37 @@ static inline lane lane_min(lane a, lane b)
     return lane_select(LANE_LESS(b, a), b, a);
 }
 
-/* out[r] += sum over c of m[r * stride + c] v[c]. Four rows at a time, so that their sums do not
- * wait for each other; each row adds in the order of its columns. */
-static inline void lane_add_product(const double *m, size_t stride, size_t rows, size_t columns,
-                                    const lane *v, lane *out)
+/* Loops over a few unknowns are short; with their number known to the compiler they are no loops.
+ * Calls f(..., n) with n a constant where it is small. */
+#define LANE_INLINE static inline __attribute__((always_inline))
+#define LANE_FOR_SIZE(n, f, ...)                                                                   \
+    do {                                                                                           \
+        switch (n) {                                                                               \
+        case 1:                                                                                    \
+            f(__VA_ARGS__, 1);                                                                     \
+            break;                                                                                 \
+        case 2:                                                                                    \
+            f(__VA_ARGS__, 2);                                                                     \
+            break;                                                                                 \
+        case 3:                                                                                    \
+            f(__VA_ARGS__, 3);                                                                     \
+            break;                                                                                 \
+        case 4:                                                                                    \
+            f(__VA_ARGS__, 4);                                                                     \
+            break;                                                                                 \
+        case 5:                                                                                    \
+            f(__VA_ARGS__, 5);                                                                     \
+            break;                                                                                 \
+        case 6:                                                                                    \
+            f(__VA_ARGS__, 6);                                                                     \
+            break;                                                                                 \
+        default:                                                                                   \
+            f(__VA_ARGS__, n);                                                                     \
+        }                                                                                          \
+    } while (0)
+
+LANE_INLINE void lane_add_rows(const double *m, size_t stride, size_t rows, const lane *v,
+                               lane *out, size_t columns)
 {
     size_t r = 0;
     for (; r + 4 <= rows; r += 4) {
@@ -159,13 +186,32 @@ static inline void lane_add_product(const double *m, size_t stride, size_t rows,
         out[r + 2] = s2;
         out[r + 3] = s3;
     }
-    for (; r < rows; r++) {
+    if (r + 2 <= rows) {
+        const double *m0 = m + r * stride, *m1 = m0 + stride;
+        lane s0 = out[r], s1 = out[r + 1];
+        for (size_t c = 0; c < columns; c++) {
+            s0 += m0[c] * v[c];
+            s1 += m1[c] * v[c];
+        }
+        out[r] = s0;
+        out[r + 1] = s1;
+        r += 2;
+    }
+    if (r < rows) {
         lane sum = out[r];
         for (size_t c = 0; c < columns; c++) {
             sum += m[r * stride + c] * v[c];
         }
         out[r] = sum;
     }
+}
+
+/* out[r] += sum over c of m[r * stride + c] v[c]. Four rows at a time, so that their sums do not
+ * wait for each other; each row adds in the order of its columns. */
+static inline void lane_add_product(const double *m, size_t stride, size_t rows, size_t columns,
+                                    const lane *v, lane *out)
+{
+    LANE_FOR_SIZE(columns, lane_add_rows, m, stride, rows, v, out);
 }
 
 /* out[c] += sum over r of v[r] m[r * columns + c], m of rows x columns: a row vector times a

@@ -38,14 +38,13 @@
 #define ROUNDING_V         1e-9
 #define STAGE_MARGIN_KNEES 1.0 /* knees past its limit that a Newton step may take an output to */
 
-/* LU in place without exchanges (each diagonal is one plus a loop gain), its pivots inverted.
- * Returns the lanes with a vanishing pivot. */
-static inline lane_mask stage_factor(lane *m, size_t n)
+/* LU in place without exchanges (each diagonal is one plus a loop gain), its pivots inverted. Raises
+ * the lanes with a vanishing pivot in bad. */
+LANE_INLINE void stage_factor_size(lane *m, lane_mask *bad, size_t n)
 {
-    lane_mask bad = LANE_LESS(lane_of(0), lane_of(0));
     for (size_t k = 0; k < n; k++) {
         lane pivot = m[k * n + k];
-        bad |= ~LANE_LESS(lane_of(1e-12), lane_abs(pivot));
+        *bad |= ~LANE_LESS(lane_of(1e-12), lane_abs(pivot));
         lane inverse = m[k * n + k] = 1.0 / pivot;
         for (size_t i = k + 1; i < n; i++) {
             lane factor = m[i * n + k] * inverse;
@@ -55,10 +54,9 @@ static inline lane_mask stage_factor(lane *m, size_t n)
             }
         }
     }
-    return bad;
 }
 
-static inline void stage_substitute(const lane *m, size_t n, lane *b)
+LANE_INLINE void stage_substitute_size(const lane *m, lane *b, size_t n)
 {
     for (size_t i = 1; i < n; i++) {
         for (size_t j = 0; j < i; j++) {
@@ -71,6 +69,49 @@ static inline void stage_substitute(const lane *m, size_t n, lane *b)
         }
         b[i] *= m[i * n + i];
     }
+}
+
+static inline void stage_substitute(const lane *m, size_t n, lane *b)
+{
+    LANE_FOR_SIZE(n, stage_substitute_size, m, b);
+}
+
+/* The Jacobian of the residuals by the unknowns: directly, and through what the network makes of
+ * them. */
+LANE_INLINE void stage_jacobian_size(stage_work *work, const sag_map *map, size_t n)
+{
+    const double *seen = map->m + work->states * map->columns + work->states + 1;
+    for (size_t i = 0; i < n; i++) {
+        const stage_slope *slope = work->slopes + i * work->slope_room;
+        lane *row = work->jacobian + i * n;
+        for (size_t j = 0; j < n; j++) {
+            row[j] = work->direct[i * n + j];
+        }
+        for (size_t s = 0; s < work->slope_count[i]; s++) {
+            const double *m = seen + slope[s].observed * map->columns;
+            for (size_t j = 0; j < n; j++) {
+                row[j] += slope[s].by * m[j];
+            }
+        }
+    }
+}
+
+/* The factored Jacobian, and Newton's update; raises the lanes without one in bad. */
+LANE_INLINE void stage_update_size(stage_work *work, const sag_map *map, lane_mask *bad, size_t n)
+{
+    stage_jacobian_size(work, map, n);
+    stage_factor_size(work->jacobian, bad, n);
+    for (size_t i = 0; i < n; i++) {
+        work->update[i] = -work->residual[i];
+    }
+    stage_substitute_size(work->jacobian, work->update, n);
+}
+
+static inline lane_mask stage_update(stage_work *work, const sag_map *map)
+{
+    lane_mask bad = LANE_LESS(lane_of(0), lane_of(0));
+    LANE_FOR_SIZE(work->sources, stage_update_size, work, map, &bad);
+    return bad;
 }
 
 /* Takes EMFs back where a step has thrown an output far past its limits (taken at no load current,
@@ -258,15 +299,7 @@ static inline lane_mask stage_rounds(stage_work *work, const sag_map *map, const
         for (size_t d = 0; d < work->diodes; d++) {
             stage_diode(work, d, y);
         }
-        for (size_t i = 0; i < n; i++) {
-            work->update[i] = -work->residual[i];
-            for (size_t j = 0; j < n; j++) {
-                work->jacobian[i * n + j] =
-                    work->direct[i * n + j] + stage_through(work, map, i, work->states + 1 + j);
-            }
-        }
-        lane_mask bad = stage_factor(work->jacobian, n);
-        stage_substitute(work->jacobian, n, work->update);
+        lane_mask bad = stage_update(work, map);
         double share = round < STAGE_FULL_STEPS ? 1 : round < STAGE_HALF_STEPS ? 0.5 : 0.25;
         lane largest = lane_of(0);
         for (size_t i = 0; i < n; i++) {
