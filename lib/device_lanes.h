@@ -73,8 +73,9 @@ typedef struct {
     size_t states, opamps, rails, diodes, sources;
     size_t observed, rows; /* without and with the op-amps' input pins */
     size_t slope_room;     /* slopes a row */
-    lane *rest, *seen; /* observed: before and with the sources; seen has the input pins as well */
-    lane *source;      /* sources as deviations */
+    lane *rest, *seen;   /* observed, then the input pins: before and with the sources; those of an
+                          op-amp are up to date while it is hot */
+    lane *source;        /* sources as deviations */
     const lane *history; /* of the stage being solved, and its drive */
     lane drive;
     lane *residual, *update;
@@ -112,8 +113,7 @@ static inline sag_status stage_work_make(stage_work *work, const sag_devices *de
                          .rows = network->row_count,
                          .slope_room = network->opamp_count + 6};
     size_t n = work->sources;
-    work->rest =
-        sag_new(work->observed + work->rows + 4 * n + work->opamps + 2 * n * n, sizeof(lane));
+    work->rest = sag_new(2 * work->rows + 4 * n + work->opamps + 2 * n * n, sizeof(lane));
     work->slopes = sag_new(n * work->slope_room, sizeof *work->slopes);
     work->slope_count = sag_new(n, sizeof *work->slope_count);
     work->last = sag_new(work->diodes * LANE_WIDTH, sizeof *work->last);
@@ -125,7 +125,7 @@ static inline sag_status stage_work_make(stage_work *work, const sag_devices *de
         stage_work_clear(work);
         return SAG_NO_MEMORY;
     }
-    work->seen = work->rest + work->observed;
+    work->seen = work->rest + work->rows;
     work->source = work->seen + work->rows;
     work->residual = work->source + n;
     work->update = work->residual + n;
@@ -155,12 +155,23 @@ static inline lane stage_gain_node(const stage_work *work, size_t k, lane e)
     return e + stage_crossing(p, (e - vo) * p->siemens, &slope);
 }
 
+/* The lanes in which a pin of op-amp k is within `beyond` volts of an edge of its range. */
+static inline lane_mask stage_at_edge(const stage_work *work, size_t k, double beyond)
+{
+    const sag_stage_opamp *o = &work->devices->opamps[k];
+    size_t rail = work->opamps * SAG_OBSERVED_PER_OPAMP + 2 * o->rail;
+    lane vp = work->seen[rail], vn = work->seen[rail + 1];
+    lane p = work->seen[work->observed + 2 * k], m = work->seen[work->observed + 2 * k + 1];
+    return LANE_LESS(lane_min(p, m) - vn, lane_of(o->input_low.watch_v + beyond)) |
+           LANE_LESS(vp - lane_max(p, m), lane_of(o->input_high.watch_v + beyond));
+}
+
 static inline stage_input stage_input_at(const stage_work *work, size_t k, lane x, lane vp, lane vn)
 {
     const sag_stage_opamp *o = &work->devices->opamps[k];
     lane one = lane_of(1), zero = lane_of(0);
     stage_input in = {x, one, zero, zero, zero, zero, one, zero, zero, zero, zero};
-    if (!work->hot[k]) {
+    if (!work->hot[k] || !lane_any(stage_at_edge(work, k, 0))) {
         return in;
     }
     lane p = work->seen[work->observed + 2 * k], m = work->seen[work->observed + 2 * k + 1];
@@ -195,17 +206,6 @@ static inline stage_input stage_input_at(const stage_work *work, size_t k, lane 
     in.gain_by_vn =
         more * (wm.share * wp.by_vn + wp.share * wm.by_vn) - (low_by_p + low_by_m) * upright;
     return in;
-}
-
-/* The lanes in which a pin of op-amp k is within `beyond` volts of an edge of its range. */
-static inline lane_mask stage_at_edge(const stage_work *work, size_t k, double beyond)
-{
-    const sag_stage_opamp *o = &work->devices->opamps[k];
-    size_t rail = work->opamps * SAG_OBSERVED_PER_OPAMP + 2 * o->rail;
-    lane vp = work->seen[rail], vn = work->seen[rail + 1];
-    lane p = work->seen[work->observed + 2 * k], m = work->seen[work->observed + 2 * k + 1];
-    return LANE_LESS(lane_min(p, m) - vn, lane_of(o->input_low.watch_v + beyond)) |
-           LANE_LESS(vp - lane_max(p, m), lane_of(o->input_high.watch_v + beyond));
 }
 
 /* Residual and slopes of op-amp k's gain node, scaled by ts to volts. linear: as if no limit were
@@ -350,18 +350,32 @@ static inline void stage_diode(stage_work *work, size_t d, const lane *y)
     work->direct[row * work->sources + row] = lane_of(1);
 }
 
-/* The input pins of op-amp k. */
-static inline void stage_see_pins(stage_work *work, const sag_map *map, size_t k)
+/* `count` rows from `row` before the sources: what the constants, the drive and the history give. */
+static inline void stage_rest(stage_work *work, const sag_map *map, size_t row, size_t count)
 {
-    size_t row = work->observed + 2 * k;
     const double *m = map->m + (work->states + row) * map->columns;
-    for (size_t i = 0; i < 2; i++) {
-        work->seen[row + i] =
+    for (size_t i = 0; i < count; i++) {
+        work->rest[row + i] =
             work->base_observed[row + i] + m[i * map->columns + work->states] * work->drive;
     }
-    lane_add_product(m, map->columns, 2, work->states, work->history, work->seen + row);
-    lane_add_product(m + work->states + 1, map->columns, 2, work->sources, work->source,
-                     work->seen + row);
+    lane_add_product(m, map->columns, count, work->states, work->history, work->rest + row);
+}
+
+/* The same rows with the sources. */
+static inline void stage_see_rows(stage_work *work, const sag_map *map, size_t row, size_t count)
+{
+    for (size_t q = row; q < row + count; q++) {
+        work->seen[q] = work->rest[q];
+    }
+    lane_add_product(map->m + (work->states + row) * map->columns + work->states + 1, map->columns,
+                     count, work->sources, work->source, work->seen + row);
+}
+
+/* The input pins of op-amp k, which need not be hot. */
+static inline void stage_see_pins(stage_work *work, const sag_map *map, size_t k)
+{
+    stage_rest(work, map, work->observed + 2 * k, 2);
+    stage_see_rows(work, map, work->observed + 2 * k, 2);
 }
 
 /* What the network makes of the sources. */
@@ -370,36 +384,37 @@ static inline void stage_see(stage_work *work, const sag_map *map, const lane *y
     for (size_t j = 0; j < work->sources; j++) {
         work->source[j] = y[j] - work->base_source[j];
     }
-    for (size_t q = 0; q < work->observed; q++) {
-        work->seen[q] = work->rest[q];
-    }
-    lane_add_product(map->m + work->states * map->columns + work->states + 1, map->columns,
-                     work->observed, work->sources, work->source, work->seen);
+    stage_see_rows(work, map, 0, work->observed);
     for (size_t k = 0; k < work->opamps; k++) {
         if (work->hot[k]) {
-            stage_see_pins(work, map, k);
+            stage_see_rows(work, map, work->observed + 2 * k, 2);
         }
     }
 }
 
-/* Looks at all input pins. Returns 1 when one is near an end of its range that was not looked at in
- * the rounds; calm: op-amps that are clear of theirs need not be looked at any more. */
-static inline int stage_see_edges(stage_work *work, const sag_map *map, lane_mask active, int calm)
+/* Looks at the input pins that were not looked at in the rounds. Returns 1 when one is near an end of
+ * its range. */
+static inline int stage_see_edges(stage_work *work, const sag_map *map, lane_mask active)
 {
     int found = 0;
     for (size_t k = 0; k < work->opamps; k++) {
-        if (!work->watched[k]) {
-            continue;
-        }
-        stage_see_pins(work, map, k);
-        if (!work->hot[k] && lane_any(stage_at_edge(work, k, 0) & active)) {
-            work->hot[k] = 1;
-            found = 1;
-        } else if (calm && work->hot[k] && !lane_any(stage_at_edge(work, k, CALM_V) & active)) {
-            work->hot[k] = 0;
+        if (work->watched[k] && !work->hot[k]) {
+            stage_see_pins(work, map, k);
+            work->hot[k] = lane_any(stage_at_edge(work, k, 0) & active) != 0;
+            found |= work->hot[k];
         }
     }
     return found;
+}
+
+/* Op-amps whose pins are clear of the ends of their range need not be looked at any more. */
+static inline void stage_calm(stage_work *work, lane_mask active)
+{
+    for (size_t k = 0; k < work->opamps; k++) {
+        if (work->hot[k] && !lane_any(stage_at_edge(work, k, CALM_V) & active)) {
+            work->hot[k] = 0;
+        }
+    }
 }
 
 /* residual row's derivative by column `column` of the map (a history, or a source). */

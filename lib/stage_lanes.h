@@ -270,11 +270,12 @@ static inline lane_mask stage_rounds(stage_work *work, const sag_map *map, const
     double a = map->a, held = a + work->settle, ts = held > 0 ? 1 / held : 0;
     work->history = history;
     work->drive = u;
-    const double *seen_rows = map->m + work->states * map->columns;
-    for (size_t q = 0; q < work->observed; q++) {
-        work->rest[q] = work->base_observed[q] + seen_rows[q * map->columns + work->states] * u;
+    stage_rest(work, map, 0, work->observed);
+    for (size_t k = 0; k < work->opamps; k++) {
+        if (work->hot[k]) {
+            stage_rest(work, map, work->observed + 2 * k, 2);
+        }
     }
-    lane_add_product(seen_rows, map->columns, work->observed, work->states, history, work->rest);
     lane before = lane_of(0);
     for (int round = 0; round < STAGE_MOST_ITERATIONS && lane_any(open); round++) {
         size_t n = work->sources;
@@ -370,10 +371,10 @@ static inline lane_mask stage_solve(stage_work *work, const sag_map *map, const 
                                     lane u, lane *y, lane_mask open, int linear_start)
 {
     lane_mask left = stage_rounds(work, map, history, u, y, open, linear_start);
-    while (stage_see_edges(work, map, open, 0)) {
+    while (stage_see_edges(work, map, open)) {
         left = stage_rounds(work, map, history, u, y, open, 0);
     }
-    stage_see_edges(work, map, open, 1);
+    stage_calm(work, open);
     return left;
 }
 
