@@ -100,8 +100,17 @@ static sag_status run_step(const sag_bench_setup *before, const sag_bench_setup 
         for (size_t k = 0; k < network->opamp_count; k++) {
             t.start[network->state_count + k] = before->bias->unknown[k] - after->bias->unknown[k];
         }
-        sag_stepper_1.run(t.stepper, &t.map, t.finer, refine, t.maker, EDGE_STEPS, &level_vpk,
-                          &active, t.start, &tolerance_v, 0);
+        sag_run how = {.map = &t.map,
+                       .finer = t.finer,
+                       .refine = refine,
+                       .refine_context = t.maker,
+                       .steps = EDGE_STEPS,
+                       .flip_halvings = SAG_SUBSTEP_DEPTH,
+                       .level_vpk = &level_vpk,
+                       .tolerance_v = &tolerance_v,
+                       .active = &active,
+                       .start = t.start};
+        sag_stepper_1.run(t.stepper, &how);
         memcpy(wave, t.period.output, EDGE_STEPS * sizeof *wave);
         status = t.period.failed[0] ? SAG_NOT_CONVERGED : SAG_OK;
     }
