@@ -81,11 +81,12 @@ static void check_linear_range(opamp_file *f)
     double slew = fmin(opamp->slew_rise, opamp->slew_fall);
     double range_v = slew / (2 * M_PI * opamp->gain_bandwidth_hz);
     if (f->in->errors == 0 && (range_v < LEAST_RANGE_V || range_v > MOST_RANGE_V)) {
-        sag_json_warn(root, sag_json_get(root, "slew_rate"),
-                      "look at the units: 5 V/us is written 5V/us, 3 MHz 3MHz",
-                      "with a gain-bandwidth of %.3g MHz a slew rate of %.3g V/us means that inputs "
-                      "%.3g mV apart already slew; parts have 50 mV to 1 V",
-                      1e-6 * opamp->gain_bandwidth_hz, 1e-6 * slew, 1e3 * range_v);
+        sag_json_warn(
+            root, sag_json_get(root, "slew_rate"),
+            "look at the units: 5 V/us is written 5V/us, 3 MHz 3MHz",
+            "with a gain-bandwidth of %.3g MHz a slew rate of %.3g V/us means that inputs "
+            "%.3g mV apart already slew; parts have 50 mV to 1 V",
+            1e-6 * opamp->gain_bandwidth_hz, 1e-6 * slew, 1e3 * range_v);
     }
 }
 

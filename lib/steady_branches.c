@@ -3,11 +3,11 @@
  *
  * A stage whose input reverses turns its feedback round, and may hold itself there: the circuit then
  * has two states, and which it is in depends on what was played before. The answer is the state
- * reached from silence by raising the level. Where orbits reverse an input, two more starts at the
- * highest level tell whether it matters: the level below it from this orbit, and this level from the
- * orbit below. If either ends elsewhere, the levels are climbed in steps of at most 1 dB, and come down again the
- * same way: what comes out on the way up is the answer, and where the way down differs there are
- * two states. */
+ * reached from silence by raising the level. Where orbits reverse an input, two more starts tell
+ * whether it matters: the highest level without reversal from the highest orbit, and the lowest one
+ * with it from the orbit below. If either ends elsewhere, the levels are climbed in steps of at most
+ * 1 dB, and come down again the same way: what comes out on the way up is the answer, and where the
+ * way down differs there are two states. */
 #include "steady_private.h"
 
 #include "memory.h"
@@ -156,19 +156,23 @@ static sag_status climb_and_come_down(sag_steady *steady, const double *level_vp
     return status;
 }
 
-/* 1 in *depends where the orbit of level i, the highest that reverses an input, depends on what was
- * before: shoots at it from the level below, and at that from it. A circuit that holds itself in
- * reversal is held there at the highest level, or is brought there from it. */
-static sag_status look(sag_steady *steady, const double *level_vpk, const double *starts, size_t i,
-                       const sag_steady_point *points, int *depends)
+/* 1 in *depends where orbits that reverse an input, up to level `top`, depend on what was before:
+ * shoots at the lowest of them from the level below, where none does, and at that level from the
+ * highest. A circuit that holds itself in reversal is held there at the highest level, or is brought
+ * there. */
+static sag_status look(sag_steady *steady, const double *level_vpk, const double *starts,
+                       size_t top, const sag_steady_point *points, int *depends)
 {
-    size_t n = steady->states;
+    size_t n = steady->states, i = top;
     sag_steady_point again[2];
     unsigned char arrived[2];
-    if (i > 0 && points[i - 1].status == SAG_OK) {
+    while (i > 0 && (points[i - 1].status != SAG_OK || points[i - 1].reverses)) {
+        i--;
+    }
+    if (i > 0 && points[i].status == SAG_OK) {
         const sag_steady_probe probes[2] = {
             {level_vpk[i], level_vpk[i - 1], starts + (i - 1) * n, starts + i * n},
-            {level_vpk[i - 1], level_vpk[i], starts + i * n, starts + (i - 1) * n}};
+            {level_vpk[i - 1], level_vpk[top], starts + top * n, starts + (i - 1) * n}};
         size_t lanes = steady->kind->lanes < 2 ? steady->kind->lanes : 2;
         for (size_t k = 0; k < 2 && !*depends; k += lanes) {
             TRY(sag_steady_from(steady, probes + k, lanes, again + k, arrived + k));
@@ -178,6 +182,7 @@ static sag_status look(sag_steady *steady, const double *level_vpk, const double
         }
         return SAG_OK;
     }
+    i = top;
     /* None below: from clear of onset. */
     double below_vpk = CLEAR_SHARE * steady->onset_vpk;
     sag_steady_point below;
