@@ -7,18 +7,45 @@
 #include "smooth_lanes.h"
 #include "stage.h"
 
-/* The drop of one side, lane by lane: tables do not vectorise, and few points need them. */
+/* The drop of one side with its derivatives: held below the first current of the table, straight on
+ * beyond the last; between two of them the cubic with these values and slopes at both ends, as in
+ * curve.c, and the slope in supply straight across. */
 static inline lane stage_drop(const sag_drop_line *line, lane current, lane supply,
                               lane *by_current, lane *by_supply)
 {
-    lane drop = lane_of(0);
-    *by_current = *by_supply = drop;
-    for (int i = 0; i < LANE_WIDTH; i++) {
-        double c, s;
-        lane_put(&drop, i,
-                 sag_drop_line_at(line, lane_get(current, i), lane_get(supply, i), &c, &s));
-        lane_put(by_current, i, c);
-        lane_put(by_supply, i, s);
+    const double *at = line->current;
+    size_t last = line->count - 1;
+    lane away = supply - line->supply_v;
+    lane drop = line->value[0] + away * line->by_supply[0];
+    *by_current = lane_of(0);
+    *by_supply = lane_of(line->by_supply[0]);
+    lane_mask above = LANE_LESS(lane_of(at[0]), current);
+    for (size_t i = 0; i < last && lane_any(above); i++) {
+        lane_mask beyond = LANE_LESS(lane_of(at[i + 1]), current);
+        lane_mask inside = above & ~beyond;
+        above = beyond;
+        if (!lane_any(inside)) {
+            continue;
+        }
+        double h = at[i + 1] - at[i];
+        lane t = (current - at[i]) / h, u = 1.0 - t;
+        double y0 = line->value[i], y1 = line->value[i + 1], s0 = line->slope[i],
+               s1 = line->slope[i + 1];
+        double b0 = line->by_supply[i], b1 = line->by_supply[i + 1];
+        lane slope = (6 * (y1 - y0) / h) * t * u + s0 * u * (1.0 - 3.0 * t) +
+                     s1 * t * (3.0 * t - 2.0) + away * ((b1 - b0) / h);
+        lane value = u * u * (1.0 + 2.0 * t) * y0 + t * t * (3.0 - 2.0 * t) * y1 +
+                     h * t * u * (u * s0 - t * s1) + away * (b0 + t * (b1 - b0));
+        drop = lane_select(inside, value, drop);
+        *by_current = lane_select(inside, slope, *by_current);
+        *by_supply = lane_select(inside, b0 + t * (b1 - b0), *by_supply);
+    }
+    if (last > 0 && lane_any(above)) {
+        double slope = line->slope[last], by = line->by_supply[last];
+        lane value = line->value[last] + slope * (current - at[last]) + away * by;
+        drop = lane_select(above, value, drop);
+        *by_current = lane_select(above, lane_of(slope), *by_current);
+        *by_supply = lane_select(above, lane_of(by), *by_supply);
     }
     return drop;
 }

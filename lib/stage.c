@@ -4,6 +4,9 @@
 #include "dense.h"
 #include "memory.h"
 
+#define LANE_WIDTH 1
+#include "opamp_lanes.h"
+
 #include <math.h>
 #include <string.h>
 
@@ -67,35 +70,7 @@ static sag_status make_line(const sag_drop_surface *surface, double supply_v, sa
 double sag_drop_line_at(const sag_drop_line *line, double current_a, double supply_v,
                         double *by_current, double *by_supply)
 {
-    double away = supply_v - line->supply_v;
-    size_t last = line->count - 1;
-    if (current_a <= line->current[0] || last == 0) {
-        *by_current = 0;
-        *by_supply = line->by_supply[0];
-        return line->value[0] + away * *by_supply;
-    }
-    if (current_a >= line->current[last]) {
-        *by_current = line->slope[last];
-        *by_supply = line->by_supply[last];
-        return line->value[last] + line->slope[last] * (current_a - line->current[last]) +
-               away * *by_supply;
-    }
-    size_t i = 0;
-    while (current_a >= line->current[i + 1]) {
-        i++;
-    }
-    /* Cubic with these values and slopes at both ends, as in curve.c; the slope in supply goes
-     * straight across. */
-    double h = line->current[i + 1] - line->current[i], t = (current_a - line->current[i]) / h,
-           u = 1 - t;
-    double y0 = line->value[i], y1 = line->value[i + 1], s0 = line->slope[i],
-           s1 = line->slope[i + 1];
-    double b0 = line->by_supply[i], b1 = line->by_supply[i + 1];
-    *by_supply = b0 + t * (b1 - b0);
-    *by_current = 6 * t * u * (y1 - y0) / h + u * (1 - 3 * t) * s0 + t * (3 * t - 2) * s1 +
-                  away * (b1 - b0) / h;
-    return u * u * (1 + 2 * t) * y0 + t * t * (3 - 2 * t) * y1 + h * t * u * (u * s0 - t * s1) +
-           away * *by_supply;
+    return stage_drop(line, current_a, supply_v, by_current, by_supply);
 }
 
 static double knee(const sag_drop_surface *surface, double supply_v)
