@@ -248,7 +248,7 @@ static inline void stage_opamp(stage_work *work, double a, double ts, size_t k, 
         lane asked_slew =
             lane_select(LANE_LESS(asked, zero), lane_of(p->slew_fall), lane_of(p->slew_rise)) *
             work->widen;
-        lane node = stage_atanh(asked / (asked_slew * in.gain));
+        lane node = lane_atanh(asked / (asked_slew * in.gain));
         lane_mask take =
             LANE_LESS(lane_abs(node), lane_abs(drive)) & LANE_LESS(lane_of(0.5), lane_abs(drive));
         slew = lane_select(take, asked_slew, slew);

@@ -9,6 +9,7 @@
 #include <math.h>
 #include <stddef.h>
 #include <stdint.h>
+#include <string.h>
 
 #ifndef LANE_WIDTH
 #error "set LANE_WIDTH before including lane.h"
@@ -46,6 +47,23 @@ static inline lane lane_select(lane_mask mask, lane yes, lane no)
 static inline lane lane_abs(lane a)
 {
     return fabs(a);
+}
+
+/* The bits of a double as a whole number, and back. */
+typedef uint64_t lane_bits;
+
+static inline lane_bits lane_to_bits(lane a)
+{
+    lane_bits bits;
+    memcpy(&bits, &a, sizeof bits);
+    return bits;
+}
+
+static inline lane lane_from_bits(lane_bits bits)
+{
+    lane a;
+    memcpy(&a, &bits, sizeof a);
+    return a;
 }
 
 static inline int lane_mask_get(lane_mask mask, int i)
@@ -97,6 +115,18 @@ static inline lane lane_abs(lane a)
 {
     lane_mask all_but_sign = (lane_mask){0} + INT64_MAX;
     return (lane)((lane_mask)a & all_but_sign);
+}
+
+typedef uint64_t lane_bits __attribute__((vector_size(8 * LANE_WIDTH), aligned(16)));
+
+static inline lane_bits lane_to_bits(lane a)
+{
+    return (lane_bits)a;
+}
+
+static inline lane lane_from_bits(lane_bits bits)
+{
+    return (lane)bits;
 }
 
 static inline int lane_mask_get(lane_mask mask, int i)

@@ -148,18 +148,6 @@ static inline lane stage_crossing(const sag_stage_opamp *p, lane io, lane *slope
     return p->dead_band_v * (share - (p->hand_over_a < 0 ? 1.0 : 0.0));
 }
 
-/* Where tanh would give the share c of the slew rate, in units of SR/wt; infinite where no point
- * does. */
-static inline lane stage_atanh(lane c)
-{
-    lane x = c;
-    for (int i = 0; i < LANE_WIDTH; i++) {
-        double share = lane_get(c, i);
-        lane_put(&x, i, fabs(share) < 1 - 1e-12 ? atanh(share) : copysign((double)INFINITY, share));
-    }
-    return x;
-}
-
 /* w of a pin, and s, of device_lanes.h, with slopes by the pin and both rails. */
 typedef struct {
     lane share, by_pin, by_vp, by_vn;

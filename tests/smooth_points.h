@@ -10,7 +10,7 @@
 
 /* What the functions give at one point; no padding, so that memory can be compared. */
 typedef struct {
-    double tanh, sech2, ramp, ramp_slope, larger, smaller, size;
+    double tanh, sech2, atanh, ramp, ramp_slope, larger, smaller, size;
 } smooth_values;
 
 /* count: a multiple of 4. knee: half-width of the ramp. */
@@ -25,11 +25,12 @@ static inline void smooth_run(const double *x, size_t count, double knee, smooth
             lane_put(&at, k, x[i + (size_t)k]);
         }
         lane t = lane_tanh(at, &sech2), r = lane_ramp(at, knee, &slope);
+        lane inverse = lane_atanh(at);
         lane larger = lane_max(at, r), smaller = lane_min(at, r), size = lane_abs(at);
         for (int k = 0; k < LANE_WIDTH; k++) {
             values[i + (size_t)k] = (smooth_values){
-                lane_get(t, k),      lane_get(sech2, k),   lane_get(r, k),   lane_get(slope, k),
-                lane_get(larger, k), lane_get(smaller, k), lane_get(size, k)};
+                lane_get(t, k),     lane_get(sech2, k),  lane_get(inverse, k), lane_get(r, k),
+                lane_get(slope, k), lane_get(larger, k), lane_get(smaller, k), lane_get(size, k)};
         }
     }
 }
