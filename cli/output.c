@@ -122,6 +122,28 @@ static int open_temporary(output *out, mode_t mode)
     return fchmod(out->fd, mode) == 0;
 }
 
+/* The word after "railsag" in the format that a file names at its beginning: "design", "opamp", ...;
+ * 0 for another kind of file, and for results, which may be written over. */
+static int is_source(const char *path, char word[16])
+{
+    static const char key[] = "\"railsag ";
+    char text[1 << 12];
+    struct stat there;
+    int found = 0, regular = stat(path, &there) == 0 && S_ISREG(there.st_mode);
+    int fd = regular ? open(path, O_RDONLY) : -1; /* a pipe would wait for a writer */
+    ssize_t length = fd >= 0 ? read(fd, text, sizeof text - 1) : 0;
+    text[length > 0 ? length : 0] = 0;
+    const char *at = strstr(text, "\"format\"");
+    at = at ? strstr(at, key) : NULL;
+    if (at && sscanf(at + sizeof key - 1, "%15[a-z]", word) == 1) {
+        found = strcmp(word, "result") != 0;
+    }
+    if (fd >= 0) {
+        close(fd);
+    }
+    return found;
+}
+
 static int open_file(output *out, const char *path)
 {
     struct stat there;
@@ -165,6 +187,14 @@ output *output_open(const char *path)
     if (standard) {
         out->fd = STDOUT_FILENO;
         return out;
+    }
+    char word[16];
+    if (is_source(path, word)) {
+        message_error(
+            "%s holds a railsag %s, which would be lost: write the results to another file", path,
+            word);
+        output_drop(out);
+        return NULL;
     }
     if (!open_file(out, path)) {
         message_error("cannot write %s: %s", path, strerror(errno));

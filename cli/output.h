@@ -22,7 +22,8 @@ int output_interrupted(void);
  */
 void output_raise(void);
 
-/* Opens path; NULL on failure, with a sentence on standard error. */
+/* Opens path; NULL on failure, with a sentence on standard error. A design or a model is never written
+ * over. */
 output *output_open(const char *path);
 
 void output_write(output *out, const char *text, size_t length);
