@@ -166,11 +166,13 @@ static inline int stage_project(stage_work *work, const sag_map *map, lane *y, l
 }
 
 /* The EMF that puts the gain node at vg when the rest of the network holds the output at held +
- * gain e: e + cross(io) is a rising function of e, and lies within the dead band of it. */
-static inline double stage_emf_for(const sag_stage_opamp *p, double vg, double held, double gain)
+ * gain e: e + cross(io) is a rising function of e, and lies within the dead band of it. near: an
+ * EMF to begin with. */
+static inline double stage_emf_for(const sag_stage_opamp *p, double vg, double held, double gain,
+                                   double near)
 {
     double low = p->hand_over_a < 0 ? vg : vg - p->dead_band_v, high = low + p->dead_band_v;
-    double e = p->hand_over_a < 0 ? low : high; /* where it does not cross */
+    double e = fmin(fmax(near, low), high);
     for (int i = 0; i < 60; i++) {
         double t = (((1 - gain) * e - held) * p->siemens - p->hand_over_a) / p->hand_half_a;
         double q = fmin(fmax(0.5 + 0.5 * t, 0), 1), edge = q * q * q * (10 - q * (15 - 6 * q));
@@ -191,7 +193,8 @@ static inline double stage_emf_for(const sag_stage_opamp *p, double vg, double h
  * band the EMF hardly moves while the gain node crosses it, and outside they move as one. So the
  * step is taken in the gain node, and the EMF found for where it leads. size: raised to the EMFs'
  * steps. */
-static inline void stage_cross(stage_work *work, const sag_map *map, const lane *y, lane *size)
+static inline void stage_cross(stage_work *work, const sag_map *map, const lane *y, lane_mask which,
+                               lane *size)
 {
     for (size_t k = 0; k < work->opamps; k++) {
         const sag_stage_opamp *p = &work->devices->opamps[k];
@@ -208,10 +211,13 @@ static inline void stage_cross(stage_work *work, const sag_map *map, const lane 
         lane step = work->update[k] + slope * p->siemens * (work->update[k] - moves);
         lane held = vo + moves - m[k] * (y[k] + work->update[k]), target = vg + step;
         for (int i = 0; i < LANE_WIDTH; i++) {
-            double e =
-                stage_emf_for(p, lane_get(target, i), lane_get(held, i), m[k]) - lane_get(y[k], i);
+            double from = lane_get(y[k], i);
+            double e = lane_mask_get(which, i)
+                           ? stage_emf_for(p, lane_get(target, i), lane_get(held, i), m[k],
+                                           from + lane_get(work->update[k], i))
+                           : from;
             if (isfinite(e)) {
-                lane_put(&work->update[k], i, e);
+                lane_put(&work->update[k], i, e - from);
             }
         }
         *size = lane_max(*size, lane_abs(work->update[k]));
@@ -326,7 +332,7 @@ static inline lane_mask stage_rounds(stage_work *work, const sag_map *map, const
             work->update[i] *= whole;
         }
         if (work->crosses && !(linear_start && round == 0)) {
-            stage_cross(work, map, y, &largest);
+            stage_cross(work, map, y, open, &largest);
             work->bent = ~LANE_LESS(lane_of(0), lane_of(0));
         }
         for (size_t i = 0; i < n; i++) {
