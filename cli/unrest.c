@@ -175,7 +175,7 @@ static void report_group(const group *g, size_t points, const char *name)
     const session *s = g->s;
     const sag_mode *mode = &g->worst->mode;
     char partner[LABEL_SIZE], supplies[LABEL_SIZE], near[LABEL_SIZE], at[LABEL_SIZE],
-        level[LABEL_SIZE], setting[LABEL_SIZE] = "", family[LABEL_SIZE];
+        level[LABEL_SIZE], setting[LABEL_SIZE] = "", family[LABEL_SIZE], how[LABEL_SIZE];
     int opamp = g->worst->opamp;
     const char *where =
         opamp >= 0 && (size_t)opamp < s->opamp_count ? s->opamps[opamp]->designator : "the circuit";
@@ -204,10 +204,16 @@ static void report_group(const group *g, size_t points, const char *name)
                       setting, supplies);
         break;
     case UNREST_DRIVEN:
+        /* without a frequency: found by following the signal in time */
+        snprintf(how, sizeof how,
+                 isfinite(mode->frequency_hz)
+                     ? "oscillates near %.64s"
+                     : "goes on by itself and never comes to repeat with the signal,",
+                 near);
         sag_report_on(s->report, SAG_WARNING, where, cure,
-                      "oscillates near %s once it is driven, from %s dBV at %s on%s, so %zu of "
-                      "%zu %s %s have no figures",
-                      near, level, at, setting, g->points, of, name, supplies);
+                      "%s once it is driven, from %s dBV at %s on%s, so %zu of %zu %s %s have no "
+                      "figures",
+                      how, level, at, setting, g->points, of, name, supplies);
         break;
     case UNREST_BURSTS:
         sag_report_on(s->report, SAG_WARNING, where, cure,

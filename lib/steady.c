@@ -108,7 +108,8 @@ static sag_status fill(sag_steady *steady)
     steady->x = sag_new(size, sizeof *steady->x);
     steady->zstates = sag_new(n * n, sizeof *steady->zstates);
     steady->work = sag_new(2 * n * n + 2 * n + 1 + size * size + size, sizeof *steady->work);
-    steady->start = sag_new(2 * n * lanes + 3 * n, sizeof *steady->start);
+    steady->start =
+        sag_new(2 * n * lanes + 3 * n + (2 + SAG_FOLLOW_WINDOWS) * n, sizeof *steady->start);
     steady->past = sag_new(lanes * SAG_MOST_SWEEPS * n, sizeof *steady->past);
     steady->own = sag_new(lanes, sizeof *steady->own);
     steady->instant =
@@ -120,6 +121,7 @@ static sag_status fill(sag_steady *steady)
     steady->update = steady->start + n * lanes;
     steady->last_start = steady->update + n * lanes;
     steady->kept = steady->last_start + n;
+    steady->followed = steady->kept + 2 * n;
     for (size_t i = 0; i < lanes; i++) {
         TRY(sag_lu_new(n, &steady->own[i]));
     }

@@ -44,9 +44,10 @@ typedef struct {
 
 typedef struct {
     sag_status status; /* SAG_OK, or why the figures below are all NAN */
-    double gain_db;    /* fundamental at the output over the source's EMF */
+    double gain_db;    /* fundamental at the output over the source's EMF; -INFINITY where nothing
+                       reaches the output */
     double phase_deg;
-    double thd; /* root sum square of harmonics 2 to 15 over the fundamental */
+    double thd; /* root sum square of harmonics 2 to 15 over the fundamental; NAN without one */
     double harmonic_vpk[SAG_HARMONICS +
                         1]; /* amplitudes at the output; [1] fundamental, [0] shift of the mean */
     double output_peak_v, output_trough_v; /* against the resting value */
@@ -54,9 +55,11 @@ typedef struct {
     /* With supply_ripple asked for, else NAN: the swing, peak to peak, of the voltage between the
      * supply's terminals and of the half-supply reference (NAN without one), and the mean drain. */
     double terminal_ripple_v, reference_ripple_v, drain_a;
-    sag_burst burst; /* with SAG_OK: it may burst into oscillation in a part of the period; with
-                        SAG_OSCILLATES: it oscillates all the time */
-    int reverses;    /* 1: an input reverses in a part of the period */
+    /* With SAG_OK: it may burst into oscillation in a part of the period. With SAG_OSCILLATES: it
+     * oscillates all the time; frequency and growth NAN: found by following the signal in time, which
+     * never came to repeat itself from period to period. */
+    sag_burst burst;
+    int reverses; /* 1: an input reverses in a part of the period */
     /* Another state than the one reached from silence holds itself at levels between these, V peak
      * (those asked for, and steps of 1 dB or less between them); NAN: not here. */
     double two_from_vpk, two_to_vpk;

@@ -174,8 +174,9 @@ void sag_steady_read(const sag_steady *steady, const sag_grid *grid, size_t lane
     }
     /* u = A sin w t = Re(-j A e^{j w t}) */
     double complex gain = fundamental / sag_complex(0, -level_vpk);
-    if (!clipped) { /* the discrete linear gain divided out: the exact small-signal gain times what
-                       level does to it */
+    if (!clipped && cabs(grid->output) > 0) {
+        /* the discrete linear gain divided out: the exact small-signal gain times what level does
+         * to it */
         gain *= steady->gain / grid->output;
     }
     point->status = SAG_OK;
@@ -183,7 +184,7 @@ void sag_steady_read(const sag_steady *steady, const sag_grid *grid, size_t lane
     point->two_from_vpk = point->two_to_vpk = (double)NAN;
     point->gain_db = 20 * log10(cabs(gain));
     point->phase_deg = carg(gain) * 180 / M_PI;
-    point->thd = sqrt(sum) / cabs(fundamental);
+    point->thd = cabs(fundamental) > 0 ? sqrt(sum) / cabs(fundamental) : (double)NAN;
     point->steps = grid->steps;
     find_peaks(output, lanes, grid->steps, !clipped, &point->output_peak_v,
                &point->output_trough_v);

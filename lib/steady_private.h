@@ -23,6 +23,9 @@ extern const int sag_grid_steps[SAG_GRID_COUNT];
 /* Sweeps over the period before a start is given up. */
 #define SAG_MOST_SWEEPS 14
 
+/* Windows of periods in which it is judged whether a circuit comes to repeat. */
+#define SAG_FOLLOW_WINDOWS 4
+
 /* What is prepared for one frequency and one number of steps. */
 typedef struct {
     int ready;
@@ -66,6 +69,8 @@ struct sag_steady {
     double last_level_vpk;
     double *starts; /* [level][state]: of the orbits of one solve, where an input can reverse */
     size_t starts_count;
+    double *followed; /* [state] followed in time; then what each window moved it, and where it was
+                         before: see steady_follow.c */
     double *kept; /* [state] of a damped shooting: the start it last went on from, and the update */
     int last_has_own; /* own[0] is its sensitivity, on the fine grid or its scout */
 };

@@ -45,53 +45,7 @@ static void climb(sag_shooting *g, size_t lane, sag_taking *t)
 static void shoot_damped(sag_shooting *g, size_t lane, sag_taking *t)
 {
     sag_shooting_start(g, lane, g->steady->last_start, g->steady->last_level_vpk);
-    g->active[lane] = 1;
-    g->share = 1;
-    sag_shoot(g, SAG_FROM_OWN, 1, t);
-    g->share = 0;
-}
-
-/* A lane that climbing did not bring to its level: followed in time, as a signal switched on is,
- * and shot at from there. A rectifier's charge moves Newton's steps about far more than it moves
- * the circuit: a few periods bring it to where the diode really conducts, and the slow linear rest
- * is what shooting is good at. */
-static void follow(sag_shooting *g, size_t lane, sag_taking *t)
-{
-    static const int periods[] = {8, 32};
-    sag_steady *steady = g->steady;
-    size_t n = steady->states, lanes = steady->kind->lanes;
-    double *followed = steady->work + 2 * n * n; /* what shooting leaves alone */
-    double tolerance_v[SAG_MOST_LANES] = {0};
-    tolerance_v[lane] = sag_shooting_tolerance(g, lane);
-    sag_shooting_start(g, lane, steady->last_start, steady->last_level_vpk);
-    for (size_t i = 0; i < n; i++) {
-        followed[i] = steady->start[i * lanes + lane];
-    }
-    for (size_t more = 0; more < sizeof periods / sizeof *periods && !t->taken[lane]; more++) {
-        for (int period = 0; period < periods[more]; period++) {
-            g->active[lane] = 1;
-            for (size_t i = 0; i < n; i++) {
-                steady->start[i * lanes + lane] = followed[i];
-            }
-            sag_shooting_run(g, tolerance_v, 0);
-            g->active[lane] = 0;
-            g->sweeps[lane]++;
-            g->steps_taken[lane] += g->grid->steps;
-            if (steady->period.failed[lane]) {
-                return;
-            }
-            for (size_t i = 0; i < n; i++) {
-                followed[i] = steady->period.end[i * lanes + lane];
-            }
-        }
-        for (size_t i = 0; i < n; i++) {
-            steady->start[i * lanes + lane] = followed[i];
-        }
-        g->active[lane] = 1;
-        g->share = 1;
-        sag_shoot(g, SAG_FROM_OWN, 1, t);
-        g->share = 0;
-    }
+    sag_shoot_damped(g, lane, NULL, t);
 }
 
 /* The grid to begin with: the coarsest, or the one asked for. */
@@ -164,7 +118,8 @@ static sag_status solve_group(sag_steady *steady, sag_shooting *g, sag_taking *t
         g->has_own[0] = 1;
         TRY(run_grid(g, first, SAG_FROM_KEPT, 1, t, started));
     }
-    for (size_t grid = first; grid <= (first > SAG_GRID_FINER ? first : SAG_GRID_FINER); grid++) {
+    size_t finest = first > SAG_GRID_FINER ? first : SAG_GRID_FINER;
+    for (size_t grid = first; grid <= finest; grid++) {
         if (!choose_lanes(g, t, count, (double)INFINITY)) {
             break;
         }
@@ -181,7 +136,7 @@ static sag_status solve_group(sag_steady *steady, sag_shooting *g, sag_taking *t
                 climb(g, lane, t);
             }
             if (!t->taken[lane]) {
-                follow(g, lane, t);
+                sag_steady_follow(g, lane, grid == finest, t);
             }
         }
     }
@@ -218,11 +173,11 @@ sag_status sag_steady_from(sag_steady *steady, const sag_steady_probe *probes, s
             shoot_damped(&g, lane, &t);
         }
         if (!t.taken[lane] && !g.arrived[lane]) {
-            follow(&g, lane, &t);
+            sag_steady_follow(&g, lane, 0, &t);
         }
         arrived[lane] = g.arrived[lane];
         if (!t.taken[lane]) {
-            sag_steady_fail(steady, &points[lane], NULL, SAG_NOT_CONVERGED);
+            sag_steady_give_up(&g, lane, &points[lane], NULL);
         }
     }
     steady->last_has_own = 0;
@@ -247,7 +202,7 @@ sag_status sag_steady_next(sag_steady *steady, double level_vpk, sag_steady_poin
             shoot_damped(&g, 0, &t);
         }
         if (status == SAG_OK && !t.taken[0]) {
-            follow(&g, 0, &t);
+            sag_steady_follow(&g, 0, 1, &t);
         }
     }
     if (status < SAG_OK) {
@@ -256,8 +211,7 @@ sag_status sag_steady_next(sag_steady *steady, double level_vpk, sag_steady_poin
     if (t.taken[0]) {
         sag_steady_keep_start(steady, 0, level_vpk);
     } else {
-        sag_steady_fail(steady, point, swings, SAG_NOT_CONVERGED);
-        point->sweeps = g.sweeps[0];
+        sag_steady_give_up(&g, 0, point, swings);
     }
     steady->last_has_own =
         t.taken[0] && g.has_own[0] && point->steps == sag_grid_steps[SAG_GRID_FINE];
@@ -296,9 +250,7 @@ sag_status sag_steady_search(sag_steady *steady, const double *level_vpk, size_t
         for (size_t lane = 0; lane < count; lane++) {
             size_t at = first + lane;
             if (!t.taken[lane]) {
-                sag_steady_fail(steady, &points[at], swings ? swings + at * opamps : NULL,
-                                SAG_NOT_CONVERGED);
-                points[at].sweeps = g.sweeps[lane];
+                sag_steady_give_up(&g, lane, &points[at], swings ? swings + at * opamps : NULL);
                 steady->last_has_own = 0; /* a climb has factored others into it */
             } else {
                 sag_steady_keep_start(steady, lane, level_vpk[at]);

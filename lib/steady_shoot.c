@@ -25,9 +25,7 @@ static sag_status refine(void *context, double a, sag_map *map)
     return sag_map_fill(steady->maker, a, map);
 }
 
-/* What an update of a state may come to, and still be none: 1e-6 of the linear peak to peak plus
- * 1e-8. */
-static double allowance(const sag_shooting *g, size_t lane, size_t state)
+double sag_shooting_allowance(const sag_shooting *g, size_t lane, size_t state)
 {
     double reach = fmin(g->level_vpk[lane], g->steady->onset_vpk);
     return 1e-6 * 2 * reach * cabs(g->grid->orbit[state]) + 1e-8;
@@ -51,7 +49,8 @@ static double update_size(const sag_shooting *g, size_t lane)
     const sag_steady *steady = g->steady;
     double largest = 0;
     for (size_t i = 0; i < steady->states; i++) {
-        double size = fabs(steady->update[i * steady->kind->lanes + lane]) / allowance(g, lane, i);
+        double size = fabs(steady->update[i * steady->kind->lanes + lane]) /
+                      sag_shooting_allowance(g, lane, i);
         largest = isfinite(size) ? fmax(largest, size) : (double)INFINITY;
     }
     return largest;
@@ -64,7 +63,7 @@ static double period_moves(const sag_shooting *g, size_t lane)
     for (size_t i = 0; i < steady->states; i++) {
         size_t at = i * steady->kind->lanes + lane;
         double moved = steady->period.end[at] - steady->start[at];
-        largest = fmax(largest, fabs(moved) / allowance(g, lane, i));
+        largest = fmax(largest, fabs(moved) / sag_shooting_allowance(g, lane, i));
     }
     return largest;
 }
@@ -87,7 +86,7 @@ static void find_update(sag_shooting *g, size_t lane)
         const double *s = past + (size_t)u * n;
         double along = 0, square = 0;
         for (size_t i = 0; i < n; i++) {
-            double weight = 1 / allowance(g, lane, i);
+            double weight = 1 / sag_shooting_allowance(g, lane, i);
             along += s[i] * d[i] * weight * weight;
             square += s[i] * s[i] * weight * weight;
         }
@@ -274,7 +273,7 @@ static int arrives(const sag_shooting *g, size_t lane)
     }
     for (size_t i = 0; i < steady->states; i++) {
         double away = steady->start[i * steady->kind->lanes + lane] - known[i];
-        if (!(fabs(away) < SAME_ORBIT * allowance(g, lane, i))) {
+        if (!(fabs(away) < SAME_ORBIT * sag_shooting_allowance(g, lane, i))) {
             return 0;
         }
     }
@@ -381,6 +380,31 @@ void sag_shooting_start(sag_shooting *g, size_t lane, const double *below, doubl
         double base = below_vpk > 0 ? below[i] : 0;
         steady->start[i * steady->kind->lanes + lane] = base + add * cimag(g->grid->orbit[i]);
     }
+}
+
+void sag_shoot_damped(sag_shooting *g, size_t lane, const double *start, sag_taking *t)
+{
+    const sag_steady *steady = g->steady;
+    for (size_t i = 0; start && i < steady->states; i++) {
+        steady->start[i * steady->kind->lanes + lane] = start[i];
+    }
+    g->active[lane] = 1;
+    g->share = 1;
+    sag_shoot(g, SAG_FROM_OWN, 1, t);
+    g->share = 0;
+}
+
+void sag_steady_give_up(const sag_shooting *g, size_t lane, sag_steady_point *point,
+                        sag_opamp_swing *swings)
+{
+    sag_steady_fail(g->steady, point, swings,
+                    g->wanders[lane] ? SAG_OSCILLATES : SAG_NOT_CONVERGED);
+    if (g->wanders[lane]) {
+        point->burst = (sag_burst){
+            .opamp = g->wanders[lane] - 1, .frequency_hz = (double)NAN, .growth_db = (double)NAN};
+    }
+    point->sweeps = g->sweeps[lane];
+    point->steps_taken = g->steps_taken[lane];
 }
 
 void sag_steady_keep_start(sag_steady *steady, size_t lane, double level_vpk)

@@ -17,6 +17,8 @@ typedef struct {
      * and is given up as arrived. */
     const double *known[SAG_MOST_LANES];
     unsigned char arrived[SAG_MOST_LANES];
+    int wanders[SAG_MOST_LANES];  /* one more than the op-amp that goes on by itself, see
+                                    sag_steady_follow; 0: none is known to */
     int updates[SAG_MOST_LANES];  /* made since the matrix in use was factored */
     double size[SAG_MOST_LANES];  /* of the last update, over what is allowed */
     double moved[SAG_MOST_LANES]; /* the period from its start, likewise */
@@ -41,6 +43,10 @@ typedef struct {
 /* The sensitivity of the period to its start that a shooting begins with. */
 typedef enum { SAG_FROM_LINEAR, SAG_FROM_KEPT, SAG_FROM_OWN } sag_sensitivity;
 
+/* What an update of a state may come to, and still be none: 1e-6 of the linear peak to peak plus
+ * 1e-8. */
+double sag_shooting_allowance(const sag_shooting *g, size_t lane, size_t state);
+
 /* What Newton's updates within the steps may come to. */
 double sag_shooting_tolerance(const sag_shooting *g, size_t lane);
 
@@ -56,9 +62,18 @@ void sag_shooting_run(sag_shooting *g, const double *tolerance_v, int with_monod
  * what is allowed. t may be NULL. */
 void sag_shoot(sag_shooting *g, sag_sensitivity from, double enough, sag_taking *t);
 
-/* A point without figures. */
+/* Shoots at one lane with damped steps, from start ([state]; NULL: what stands in steady->start). */
+void sag_shoot_damped(sag_shooting *g, size_t lane, const double *start, sag_taking *t);
+
+/* steady_follow.c: follows a lane in time, from the last orbit solved, and shoots at it from there.
+ * to_the_end: if that fails, looks whether it ever repeats with the signal. */
+void sag_steady_follow(sag_shooting *g, size_t lane, int to_the_end, sag_taking *t);
+
+/* A point without figures, and that of a lane that was not taken. */
 void sag_steady_fail(const sag_steady *steady, sag_steady_point *point, sag_opamp_swing *swings,
                      sag_status status);
+void sag_steady_give_up(const sag_shooting *g, size_t lane, sag_steady_point *point,
+                        sag_opamp_swing *swings);
 
 /* The start of a lane's orbit becomes that of the last level solved. */
 void sag_steady_keep_start(sag_steady *steady, size_t lane, double level_vpk);
