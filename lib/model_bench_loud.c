@@ -207,6 +207,11 @@ sag_status sag_bench_power_bandwidth(sag_model_bench *bench, double supply_v, do
     TRY(find_room(bench, supply_v, &room));
     *level_vpk = fmin(POWER_SHARE * (room.span.high_v - room.span.low_v) / 2,
                       POWER_MOST_RANGES * room.range_v);
+    *ranges = 0;
+    if (!(*level_vpk > 0)) { /* the output cannot be moved at all */
+        *level_vpk = (double)NAN;
+        return SAG_OK;
+    }
     sag_bench_wiring wiring = {.input_v = (room.span.low_v + room.span.high_v) / 2};
     TRY(sag_bench_wire(bench, SAG_BENCH_FOLLOWER, supply_v, &wiring, &setup));
     sag_steady_settings settings = sag_steady_defaults();

@@ -611,6 +611,27 @@ static void what_is_left_out_is_not_given(void **state)
     subject_free(&s);
 }
 
+/* 1 V/s for 1 V/us: the offset slews it into a corner, and a sine has no room. */
+static void a_part_that_hardly_moves_is_still_measured(void **state)
+{
+    (void)state;
+    static const char *const text =
+        "{\"format\": \"railsag opamp 1\", \"name\": \"part\", \"source\": \"of our own\", "
+        "\"supply\": {\"min\": \"4V\", \"max\": \"12V\", \"absolute_max\": \"16V\"}, "
+        "\"gain_bandwidth\": \"2MHz\", "
+        "\"slew_rate\": \"1V/s\", \"supply_current\": \"1mA\", \"open_loop_gain\": "
+        "\"100dB\", \"input\": {\"offset\": \"3mV\"}, " OUTPUT("") "}";
+    subject s = subject_of_text(text, strlen(text), "part.json");
+    subject_run(&s);
+    assert_int_equal(only(&s, SAG_BENCH_POWER_BANDWIDTH)->verdict, SAG_BENCH_NOT_GIVEN);
+    assert_true(isnan(only(&s, SAG_BENCH_POWER_BANDWIDTH)->found));
+    const sag_bench_figure *drop = only(&s, SAG_BENCH_DROP_LOW);
+    assert_int_equal(drop->verdict, SAG_BENCH_OUTSIDE);
+    near_abs(drop->found, 6, 0.1,
+             "SR A0/(2 pi GBW) = 8 mV from the middle of 12 V, where the offset holds it");
+    subject_free(&s);
+}
+
 static int stop_at_once(void *context, size_t done, size_t total)
 {
     (void)context;
@@ -637,6 +658,7 @@ int main(void)
         cmocka_unit_test(contradictions_are_seen),
         cmocka_unit_test(parts_of_our_own_are_judged_as_well),
         cmocka_unit_test(what_is_left_out_is_not_given),
+        cmocka_unit_test(a_part_that_hardly_moves_is_still_measured),
         cmocka_unit_test(a_run_can_be_stopped),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
