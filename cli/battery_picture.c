@@ -220,7 +220,7 @@ static sag_status find_curves(const session *s, const battery_case *c, eq_curves
     double hz[TONES];
     sag_wear_request request = {.thd_limit = o->thd_limit,
                                 .slope_db = o->slope_db,
-                                .steady = sag_steady_defaults(),
+                                .steady = session_steady(),
                                 .threads = o->threads,
                                 .progress = progress_step,
                                 .progress_context = bar};

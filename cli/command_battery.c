@@ -223,7 +223,7 @@ static sag_status compute_rows(session *s, sag_discharge *discharge, progress *b
     const options *o = s->options;
     sag_wear_request request = {.thd_limit = o->thd_limit,
                                 .slope_db = o->slope_db,
-                                .steady = sag_steady_defaults(),
+                                .steady = session_steady(),
                                 .threads = o->threads,
                                 .progress = progress_step,
                                 .progress_context = bar};

@@ -170,7 +170,7 @@ static int compute_chunk(session *s, headroom_run *run, progress *bar, size_t fi
         .frequency_count = o->frequency_count,
         .thd_limit = o->thd_limit,
         .soft_vpk = s->designs[0]->playing[0].vpk,
-        .steady = sag_steady_defaults(),
+        .steady = session_steady(),
         .threads = o->threads,
         .progress = progress_step,
         .progress_context = bar,

@@ -62,7 +62,7 @@ static int compute_chunk(session *s, levels_run *run, progress *bar, size_t firs
         .frequency_count = o->frequency_count,
         .level_vpk = run->levels.rising_vpk,
         .level_count = run->levels.rising_count,
-        .steady = sag_steady_defaults(),
+        .steady = session_steady(),
         .threads = o->threads,
         .progress = progress_step,
         .progress_context = bar,

@@ -235,6 +235,19 @@ static void judge_supplies(session *s)
     }
 }
 
+static int stops(void *context)
+{
+    (void)context;
+    return output_interrupted();
+}
+
+sag_steady_settings session_steady(void)
+{
+    sag_steady_settings settings = sag_steady_defaults();
+    settings.stops = stops;
+    return settings;
+}
+
 int session_prepare(session *s, size_t first, size_t count)
 {
     for (size_t i = first; i < first + count; i++) {

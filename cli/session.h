@@ -85,6 +85,9 @@ int session_fits(const session *s, double bytes);
 /* The largest thd_floor among the op-amps (ratio); NAN when no model gives one. */
 double session_thd_floor(const session *s);
 
+/* How periodic solutions are solved: sag_steady_defaults, and an end when a signal is caught. */
+sag_steady_settings session_steady(void);
+
 /* The load of a setting: that of --load, else the design's. */
 void session_load(const session *s, double *ohm, double *farad);
 

@@ -37,7 +37,7 @@ void supply_motion_take(supply_motion *motion, const sag_steady_point *point, do
 sag_status supply_motion_find(supply_motion *motion, const session *s, const session_case *c)
 {
     static const double tones_hz[] = {41, 98, 400};
-    sag_steady_settings settings = sag_steady_defaults();
+    sag_steady_settings settings = session_steady();
     sag_steady *steady = NULL;
     double vpk = s->designs[c->setting]->playing[HARD].vpk;
     *motion = supply_motion_none();

@@ -73,6 +73,10 @@ typedef struct {
     int one_lane;            /* 1: one level at a time instead of four in lockstep */
     int supply_ripple;       /* 1: look at the supply as well */
     int unjudged;            /* 1: whether orbits hold themselves is not looked at */
+    /* Asked once a period, by whichever thread works on it; other than 0: solving ends with
+     * SAG_CANCELLED. NULL: nobody asks. */
+    int (*stops)(void *context);
+    void *stops_context;
     const sag_gain_loss *losses; /* of sag_stability_losses at the bias point; NULL: found once
                                     more, which takes some milliseconds */
 } sag_steady_settings;
@@ -99,7 +103,7 @@ sag_status sag_steady_frequency(sag_steady *steady, double frequency_hz);
 
 /* Solves at level_count levels (volts peak of the source's EMF, rising). points: level_count;
  * swings: level_count x op-amps, or NULL. Returns SAG_OK also when points failed: each carries its
- * own status. */
+ * own status. SAG_CANCELLED when settings.stops asked to stop. */
 sag_status sag_steady_solve(sag_steady *steady, const double *level_vpk, size_t level_count,
                             sag_steady_point *points, sag_opamp_swing *swings);
 

@@ -30,6 +30,9 @@ static int follow(sag_shooting *g, size_t lane, int periods, double *path)
     double *now = steady->followed, tolerance_v[SAG_MOST_LANES] = {0};
     tolerance_v[lane] = sag_shooting_tolerance(g, lane);
     for (int period = 0; period < periods; period++) {
+        if (steady->cancelled || g->sweeps[lane] >= SAG_POINT_SWEEPS) {
+            return 0;
+        }
         for (size_t i = 0; i < n; i++) {
             steady->start[i * lanes + lane] = now[i];
         }

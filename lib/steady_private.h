@@ -22,6 +22,8 @@ extern const int sag_grid_steps[SAG_GRID_COUNT];
 
 /* Sweeps over the period before a start is given up. */
 #define SAG_MOST_SWEEPS 14
+/* and before a point is: those that come to an orbit at all take up to about a thousand. */
+#define SAG_POINT_SWEEPS 2000
 
 /* Windows of periods in which it is judged whether a circuit comes to repeat. */
 #define SAG_FOLLOW_WINDOWS 4
@@ -50,6 +52,7 @@ struct sag_steady {
     double *instant;       /* unknowns and observations of one, for the judge */
     sag_map_maker *maker;
     sag_steady_effort spent;
+    int cancelled; /* settings.stops has asked to stop */
     size_t states; /* network's and gain nodes */
     double frequency_hz;
     int prepared;        /* the linear solution at the frequency stands */

@@ -19,7 +19,8 @@ static void climb(sag_shooting *g, size_t lane, sag_taking *t)
         steady->last_level_vpk = 0;
     }
     double reached = steady->last_level_vpk;
-    for (int tries = 0; tries < 150 && ratio > 1.002; tries++) {
+    for (int tries = 0; tries < 150 && ratio > 1.002 && g->sweeps[lane] < SAG_POINT_SWEEPS;
+         tries++) {
         double next = reached > 0 ? reached * ratio : 0.9 * steady->onset_vpk;
         int last = next >= target;
         g->level_vpk[lane] = last ? target : next;
@@ -181,7 +182,7 @@ sag_status sag_steady_from(sag_steady *steady, const sag_steady_probe *probes, s
         }
     }
     steady->last_has_own = 0;
-    return SAG_OK;
+    return steady->cancelled ? SAG_CANCELLED : SAG_OK;
 }
 
 sag_status sag_steady_next(sag_steady *steady, double level_vpk, sag_steady_point *point,
@@ -215,7 +216,7 @@ sag_status sag_steady_next(sag_steady *steady, double level_vpk, sag_steady_poin
     }
     steady->last_has_own =
         t.taken[0] && g.has_own[0] && point->steps == sag_grid_steps[SAG_GRID_FINE];
-    return SAG_OK;
+    return steady->cancelled ? SAG_CANCELLED : SAG_OK;
 }
 
 int sag_steady_run_once(sag_steady *steady, double level_vpk)
@@ -244,8 +245,8 @@ sag_status sag_steady_search(sag_steady *steady, const double *level_vpk, size_t
         /* Singular equations (a natural frequency there, or growth without bound) leave holes, as
          * levels do. */
         sag_status status = steady->prepared ? solve_group(steady, &g, &t, count) : SAG_SINGULAR;
-        if (status < SAG_OK) {
-            return status;
+        if (status < SAG_OK || steady->cancelled) {
+            return status < SAG_OK ? status : SAG_CANCELLED;
         }
         for (size_t lane = 0; lane < count; lane++) {
             size_t at = first + lane;

@@ -283,6 +283,9 @@ static int arrives(const sag_shooting *g, size_t lane)
 void sag_shooting_run(sag_shooting *g, const double *tolerance_v, int with_monodromy)
 {
     sag_steady *steady = g->steady;
+    if (steady->settings.stops && steady->settings.stops(steady->settings.stops_context)) {
+        steady->cancelled = 1;
+    }
     sag_run how = {.map = &g->grid->map,
                    .finer = g->grid->finer,
                    .refine = refine,
@@ -325,8 +328,8 @@ void sag_shoot(sag_shooting *g, sag_sensitivity from, double enough, sag_taking 
             any |= g->active[lane];
             any_own |= g->active[lane] && want_own[lane];
         }
-        if (!any) {
-            return;
+        if (!any || steady->cancelled) {
+            break;
         }
         sag_shooting_run(g, tolerance_v, any_own);
         for (size_t lane = 0; lane < lanes && lane < SAG_MOST_LANES; lane++) {
@@ -352,7 +355,7 @@ void sag_shoot(sag_shooting *g, sag_sensitivity from, double enough, sag_taking 
                 }
                 continue;
             }
-            if (stalls(g, lane, size, moved)) {
+            if (stalls(g, lane, size, moved) || g->sweeps[lane] >= SAG_POINT_SWEEPS) {
                 g->active[lane] = 0;
                 continue;
             }

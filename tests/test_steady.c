@@ -311,6 +311,30 @@ static void default_steps_are_as_good_as_promised(void **state)
     assert_true(clipped > 20 && soft > 50);
 }
 
+static int stop_at_the_third(void *context)
+{
+    return ++*(int *)context == 3;
+}
+
+static void solving_can_be_stopped_within_a_point(void **state)
+{
+    (void)state;
+    circuit c = circuit_heron(5);
+    int asked = 0;
+    sag_steady_settings settings = sag_steady_defaults();
+    settings.stops = stop_at_the_third;
+    settings.stops_context = &asked;
+    sag_steady *steady = NULL;
+    assert_int_equal(sag_steady_new(c.bias, &settings, &steady), SAG_OK);
+    assert_int_equal(sag_steady_frequency(steady, 100), SAG_OK);
+    const double level_vpk = 3;
+    sag_steady_point point;
+    assert_int_equal(sag_steady_solve(steady, &level_vpk, 1, &point, NULL), SAG_CANCELLED);
+    assert_int_equal(asked, 3);
+    sag_steady_free(steady);
+    circuit_close(&c);
+}
+
 int main(void)
 {
     gsl_set_error_handler_off();
@@ -321,6 +345,7 @@ int main(void)
         cmocka_unit_test(a_lane_that_fails_leaves_the_others_alone),
         cmocka_unit_test(the_error_falls_with_the_square_of_the_step),
         cmocka_unit_test(default_steps_are_as_good_as_promised),
+        cmocka_unit_test(solving_can_be_stopped_within_a_point),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
