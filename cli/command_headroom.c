@@ -27,6 +27,8 @@ static const char *reason_of(const sag_headroom_point *p)
         return "clip onset without solution";
     case SAG_HEADROOM_OSCILLATES:
         return "oscillates at clip onset";
+    case SAG_HEADROOM_NO_GAIN: /* of both */
+        break;
     }
     return sag_status_name(SAG_OK);
 }
@@ -44,6 +46,7 @@ static headroom_row make_row(const session *s, double frequency_hz, const sag_he
         .max_input_dbv = dbv_of(p->max_input_vpk),
         .max_output_dbv = dbv_of(p->max_output_vpk),
         .limit = p->limited_by,
+        .distorted_by = p->distorted_by,
         .reason = p->max_input_reason,
         .status = reason_of(p),
         .falls_back = p->falls_back,
@@ -64,6 +67,7 @@ static headroom_row absent_row(sag_status status)
                         .max_input_dbv = (double)NAN,
                         .max_output_dbv = (double)NAN,
                         .limit = {-1, SAG_LIMIT_NONE},
+                        .distorted_by = {-1, SAG_LIMIT_NONE},
                         .reason = SAG_HEADROOM_UNKNOWN,
                         .burst_hz = (double)NAN,
                         .status = sag_status_name(status)};
@@ -131,7 +135,7 @@ static headroom_least find_least(const session *s, const headroom_run *run, size
             continue;
         }
         if (row->reason == SAG_HEADROOM_OVER_AT_SOFT || row->reason == SAG_HEADROOM_UNKNOWN ||
-            row->reason == SAG_HEADROOM_OSCILLATES) {
+            row->reason == SAG_HEADROOM_OSCILLATES || row->reason == SAG_HEADROOM_NO_GAIN) {
             least.reason = row->reason;
             least.at_hz = hz;
             worst = NULL;
@@ -263,6 +267,11 @@ static void write_json(const session *s, const headroom_run *run)
             json_text(&w, NULL, label_limit(text, s, row[k].limit));
         }
         json_close(&w);
+        json_flat_array(&w, "distorted_by");
+        for (size_t k = 0; k < count; k++) {
+            json_text(&w, NULL, label_limit(text, s, row[k].distorted_by));
+        }
+        json_close(&w);
         json_column(&w, "burst_hz", &row->burst_hz, count, sizeof *row, 1);
         json_flat_array(&w, "status");
         for (size_t k = 0; k < count; k++) {
@@ -280,9 +289,9 @@ static void write_csv(const session *s, const headroom_run *run)
     const options *o = s->options;
     csv w = csv_open(s->csv);
     char text[LABEL_SIZE];
-    static const char *const columns[] = {"frequency_hz",   "clip_onset_input_dbv", "max_input_dbv",
-                                          "max_output_dbv", "limited_by",           "burst_hz",
-                                          "status"};
+    static const char *const columns[] = {
+        "frequency_hz", "clip_onset_input_dbv", "max_input_dbv", "max_output_dbv",
+        "limited_by",   "distorted_by",         "burst_hz",      "status"};
     result_csv_head(&w, s);
     for (size_t k = 0; k < sizeof columns / sizeof columns[0]; k++) {
         csv_text(&w, columns[k]);
@@ -300,6 +309,7 @@ static void write_csv(const session *s, const headroom_run *run)
         csv_number(&w, row->max_input_dbv);
         csv_number(&w, row->max_output_dbv);
         csv_text(&w, label_limit(text, s, row->limit));
+        csv_text(&w, label_limit(text, s, row->distorted_by));
         csv_number(&w, row->burst_hz);
         csv_text(&w, row->status);
         for (size_t k = 0; k < SAG_PLAYING_LEVELS; k++) {

@@ -176,7 +176,8 @@ static double harmonic_db(const sag_steady_point *p, size_t k)
 static void write_level_opamps(json_writer *w, const session *s, const levels_run *run,
                                size_t index, size_t level)
 {
-    static const sag_opamp_swing absent = {(double)NAN, (double)NAN, (double)NAN, SAG_LIMIT_NONE};
+    static const sag_opamp_swing absent = {
+        .peak_v = (double)NAN, .trough_v = (double)NAN, .left_db = (double)NAN};
     size_t count = s->options->frequency_count;
     const sag_opamp_swing *swings = levels_run_swings(s, run, index, level, 0);
     size_t step = swings ? s->opamp_count * sizeof *swings : 0;

@@ -10,9 +10,9 @@
 typedef struct {
     double clip_onset_dbv, max_input_dbv, max_output_dbv;
     double margin_db[SAG_PLAYING_LEVELS]; /* of max_input over the assumed playing level */
-    sag_limit limit;
-    sag_headroom_reason reason; /* of max_input */
-    const char *status;         /* "ok", or why a figure is missing; static */
+    sag_limit limit, distorted_by;        /* at clip onset; of max_input */
+    sag_headroom_reason reason;           /* of max_input */
+    const char *status;                   /* "ok", or why a figure is missing; static */
     int falls_back;
     double burst_hz; /* of what may burst or oscillate on the way there */
 } headroom_row;

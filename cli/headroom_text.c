@@ -8,6 +8,8 @@
 #include <math.h>
 #include <stdio.h>
 
+enum { HARD = 2 }; /* of soft, normal, hard, extreme */
+
 static void write_heads(table *t, const session *s)
 {
     const sag_playing_level *playing = s->designs[0]->playing;
@@ -55,7 +57,7 @@ static int write_table(const session *s, const headroom_row *all)
     write_heads(t, s);
     for (size_t r = 0; r < row_count; r++) {
         const headroom_row *row = &all[rows[r]];
-        const char *limit = label_limit(text, s, row->limit);
+        const char *limit = label_limit(text, s, row->distorted_by);
         char hz[LABEL_SIZE];
         table_cell(t, "%s", label_value(hz, o->frequency_hz[rows[r]], SAG_HERTZ));
         write_level(t, row->clip_onset_dbv,
@@ -112,6 +114,10 @@ static void write_least(const session *s, const headroom_run *run, size_t index)
         used += (size_t)snprintf(line + used, sizeof line - used,
                                  "not known, for there is no solution at %.40s", hz);
         break;
+    case SAG_HEADROOM_NO_GAIN:
+        used += (size_t)snprintf(line + used, sizeof line - used,
+                                 "none, for an op-amp that the signal passes has no gain at rest");
+        break;
     case SAG_HEADROOM_OSCILLATES:
         used += (size_t)snprintf(line + used, sizeof line - used,
                                  "none, for it oscillates on the way there at %.40s", hz);
@@ -138,7 +144,13 @@ static void write_assumptions(const session *s)
                   s->options->slope_db);
 }
 
-/* Supplies of the sentences: margins of the clip onset over hard playing. */
+static const char *stage_of(const session *s, sag_limit limit)
+{
+    int known = limit.opamp >= 0 && (size_t)limit.opamp < s->opamp_count;
+    return known ? s->opamps[limit.opamp]->designator : "";
+}
+
+/* Supplies of the sentences: margins of the largest clean level over hard playing. */
 static void take_margins(const session *s, const headroom_run *run, size_t index,
                          words_supply *supply)
 {
@@ -148,13 +160,20 @@ static void take_margins(const session *s, const headroom_run *run, size_t index
     for (size_t f = 0; f < o->frequency_count; f++) {
         const headroom_row *row = &run->rows[index * o->frequency_count + f];
         double hz = o->frequency_hz[f];
-        double hard_dbv = sag_level_dbv(sag_playing_level_at(run->facts.hard_vpk, hz, o->slope_db));
         if (hz < run->facts.low_hz || hz > run->facts.high_hz) {
             continue;
         }
-        int known = row->limit.opamp >= 0 && (size_t)row->limit.opamp < s->opamp_count;
-        words_margins_add(&margins, known ? row->clip_onset_dbv - hard_dbv : (double)NAN, hz,
-                          known ? s->opamps[row->limit.opamp]->designator : "", row->limit.kind);
+        const char *stage = stage_of(s, row->distorted_by);
+        if (row->reason == SAG_HEADROOM_OVER_AT_SOFT) {
+            supply->margin_db = -(double)INFINITY;
+            supply->margin_hz = hz;
+            supply->stage = stage;
+            supply->limit = row->distorted_by.kind;
+            label_family(setting, s, s->cases[index].setting);
+            snprintf(supply->setting, sizeof supply->setting, "%.100s", setting);
+            return;
+        }
+        words_margins_add(&margins, row->margin_db[HARD], hz, stage, row->distorted_by.kind);
     }
     words_margin(supply, &margins, label_family(setting, s, s->cases[index].setting));
 }
@@ -168,6 +187,8 @@ static sag_status judge(const session *s, const headroom_run *run, size_t index)
         sag_headroom_reason reason = run->rows[index * count + f].reason;
         if (reason == SAG_HEADROOM_OSCILLATES) {
             status = SAG_OSCILLATES;
+        } else if (reason == SAG_HEADROOM_NO_GAIN) {
+            status = SAG_NO_GAIN;
         } else if (reason != SAG_HEADROOM_UNKNOWN) {
             return SAG_OK;
         }
@@ -181,6 +202,7 @@ static int write_words(const session *s, headroom_run *run)
     if (!words_start(facts, s)) {
         return 0;
     }
+    facts->thd_percent = 100 * s->options->thd_limit;
     for (size_t i = 0; i < s->case_count; i++) {
         words_supply *supply = words_case(facts, s, i, judge(s, run, i));
         if (supply) {

@@ -116,25 +116,27 @@ void words_margin(words_supply *supply, const words_margins *margins, const char
     }
 }
 
-static const char *meets(sag_limit_kind limit)
+static const char *does(sag_limit_kind limit)
 {
     switch (limit) {
     case SAG_LIMIT_RAIL_POSITIVE:
-        return "reaches its positive rail";
+        return " reaches its positive rail";
     case SAG_LIMIT_RAIL_NEGATIVE:
-        return "reaches its negative rail";
+        return " reaches its negative rail";
     case SAG_LIMIT_SLEW:
-        return "reaches its slew rate";
+        return " reaches its slew rate";
     case SAG_LIMIT_CURRENT:
-        return "reaches its output current limit";
+        return " reaches its output current limit";
     case SAG_LIMIT_INPUT_RANGE:
-        return "leaves its input range";
+        return " leaves its input range";
     case SAG_LIMIT_NO_SWING:
-        return "runs out of swing";
+        return " runs out of swing";
+    case SAG_LIMIT_CROSSOVER:
+        return " crosses over";
     case SAG_LIMIT_NONE:
         break;
     }
-    return "meets a limit";
+    return " meets a limit";
 }
 
 static int has_margin(const words_supply *supply)
@@ -199,10 +201,20 @@ static const char *place_label(char *buffer, const words_facts *facts, double hz
 static void write_limit(sentences *out, const words_facts *facts, const words_supply *supply)
 {
     char volts[LABEL_SIZE], hard[LABEL_SIZE], place[LABEL_SIZE], distance[LABEL_SIZE];
+    const char *with = *supply->setting ? " with " : "";
     label_value(volts, supply->supply_v, SAG_VOLT);
     label_value(hard, facts->hard_vpk, SAG_VOLT);
+    place_label(place, facts, supply->margin_hz);
     if (!has_margin(supply)) {
-        say(out, "At %s no stage meets a limit %s.", volts, place_label(place, facts, (double)NAN));
+        if (supply->margin_db < 0) {
+            say(out, "At %s%s%s soft playing already has over %.3g %% THD %s%s%s%s.", volts, with,
+                supply->setting, facts->thd_percent, place, *supply->stage ? ", where " : "",
+                supply->stage, *supply->stage ? does(supply->limit) : "");
+        } else {
+            say(out, "At %s no stage %s %s.", volts,
+                facts->thd_percent > 0 ? "distorts" : "meets a limit",
+                place_label(place, facts, (double)NAN));
+        }
         return;
     }
     int under = supply->margin_db < 0, right_at = fabs(supply->margin_db) < 0.05;
@@ -212,9 +224,9 @@ static void write_limit(sentences *out, const words_facts *facts, const words_su
         snprintf(distance, sizeof distance, "%s%.1f dB %s", facts->extrapolated ? "about " : "",
                  fabs(supply->margin_db), under ? "below" : "above");
     }
-    say(out, "At %s%s%s clip onset lies %s hard playing (%s peak) %s, where %s %s%s.", volts,
-        *supply->setting ? " with " : "", supply->setting, distance, hard,
-        place_label(place, facts, supply->margin_hz), supply->stage, meets(supply->limit),
+    say(out, "At %s%s%s %s lies %s hard playing (%s peak) %s, where %s%s%s.", volts, with,
+        supply->setting, facts->thd_percent > 0 ? "the largest clean level" : "clip onset",
+        distance, hard, place, supply->stage, does(supply->limit),
         under && !right_at ? ": hard playing does not come through clean" : "");
 }
 
@@ -260,6 +272,7 @@ static void write_supplies(sentences *out, const words_facts *facts,
                            const words_supply *main_supply)
 {
     char one[LABEL_SIZE], two[LABEL_SIZE], clean[LABEL_SIZE], limited[LABEL_SIZE];
+    const char *not_clean = facts->thd_percent > 0 ? "is distorted" : "meets a limit";
     const words_supply *other = has_margin(main_supply) ? find_other(facts, main_supply) : NULL;
     size_t clean_count = list_supplies(facts, is_clean, 1, clean);
     size_t limited_count = list_supplies(facts, is_clean, 0, limited);
@@ -269,18 +282,23 @@ static void write_supplies(sentences *out, const words_facts *facts,
     say(out, " ");
     if (other) {
         double gained_db = other->margin_db - main_supply->margin_db;
-        say(out, "%s instead of %s %s %.1f dB; h", label_value(one, other->supply_v, SAG_VOLT),
-            label_value(two, main_supply->supply_v, SAG_VOLT), gained_db < 0 ? "costs" : "buys",
-            fabs(gained_db));
+        label_value(one, other->supply_v, SAG_VOLT);
+        label_value(two, main_supply->supply_v, SAG_VOLT);
+        if (fabs(gained_db) < 0.05) {
+            say(out, "%s instead of %s changes nothing; h", one, two);
+        } else {
+            say(out, "%s instead of %s %s %.1f dB; h", one, two, gained_db < 0 ? "costs" : "buys",
+                fabs(gained_db));
+        }
     } else {
         say(out, "H");
     }
     if (limited_count == 0) {
         say(out, "ard playing stays clean at every supply computed.");
     } else if (clean_count == 0) {
-        say(out, "ard playing meets a limit at every supply computed.");
+        say(out, "ard playing %s at every supply computed.", not_clean);
     } else {
-        say(out, "ard playing stays clean at %s and meets a limit at %s.", clean, limited);
+        say(out, "ard playing stays clean at %s and %s at %s.", clean, not_clean, limited);
     }
 }
 

@@ -12,9 +12,10 @@ typedef struct {
     double supply_v;
     sag_status status; /* SAG_OK: there are results */
     unsigned marks;
-    /* How far the clip onset lies over the hard playing level: the least over the frequencies
-     * looked at, and which limit it is. NAN: no limit was found. margin_hz is NAN where the margin
-     * is the same at all of them. */
+    /* How far the clip onset, or with thd_percent the largest clean level, lies over the hard
+     * playing level: the least over the frequencies looked at, and which limit it is. NAN: no limit
+     * was found; -INFINITY: not clean at the soft level. margin_hz is NAN where the margin is the
+     * same at all of them. */
     double margin_db, margin_hz;
     const char *stage; /* designator */
     sag_limit_kind limit;
@@ -33,6 +34,7 @@ typedef struct {
     double hard_vpk;
     double low_hz, high_hz; /* the frequencies that the margin is over */
     int extrapolated;       /* the margin is that of the linear solution, not searched for */
+    double thd_percent;     /* what counts as clean; 0: what stays under every limit */
     /* The softest and the loudest level of a levels map; NAN: no EQ curves to speak of. */
     double bottom_dbv, top_dbv;
 } words_facts;

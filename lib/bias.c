@@ -172,12 +172,10 @@ static void warn_at_limits(const sag_bias *bias, sag_report *report)
     }
 }
 
-/* Volts by which both input pins lie beyond the distance from a rail to which the part works; not
- * positive where one is inside. at_high: from the positive rail. */
-static double beyond_range(const sag_bias *bias, size_t k, int at_high)
+double sag_bias_beyond_range_v(const sag_bias *bias, size_t index, int at_high)
 {
-    const sag_opamp_model *model = bias->network->opamps[k].model;
-    sag_bias_opamp opamp = sag_bias_opamp_get(bias, k);
+    const sag_opamp_model *model = bias->network->opamps[index].model;
+    sag_bias_opamp opamp = sag_bias_opamp_get(bias, index);
     double nearer_v = at_high ? opamp.rail_positive_v - fmin(opamp.plus_v, opamp.minus_v)
                               : fmax(opamp.plus_v, opamp.minus_v) - opamp.rail_negative_v;
     double works_to_v = at_high ? model->input_high.works_to_v : model->input_low.works_to_v;
@@ -187,8 +185,8 @@ static double beyond_range(const sag_bias *bias, size_t k, int at_high)
 static void warn_without_gain(const sag_bias *bias, sag_report *report)
 {
     for (size_t k = 0; k < bias->network->opamp_count; k++) {
-        int at_high = beyond_range(bias, k, 1) > 0;
-        if (at_high || beyond_range(bias, k, 0) > 0) {
+        int at_high = sag_bias_beyond_range_v(bias, k, 1) > 0;
+        if (at_high || sag_bias_beyond_range_v(bias, k, 0) > 0) {
             char where[64];
             const char *name = bias->network->opamps[k].part->designator;
             snprintf(where, sizeof where, "%s at %.4g V", name, bias->network->conditions.supply_v);
@@ -197,7 +195,8 @@ static void warn_without_gain(const sag_bias *bias, sag_report *report)
                           "wider input range",
                           "%s has lost its gain: its inputs rest %.3g V further towards the %s "
                           "rail than %s works.",
-                          name, beyond_range(bias, k, at_high), at_high ? "positive" : "negative",
+                          name, sag_bias_beyond_range_v(bias, k, at_high),
+                          at_high ? "positive" : "negative",
                           bias->network->opamps[k].model->head.name);
         }
     }

@@ -47,6 +47,10 @@ typedef struct {
 
 sag_bias_opamp sag_bias_opamp_get(const sag_bias *bias, size_t index);
 
+/* Volts by which both input pins of an op-amp lie further towards the rail (at_high: the positive) than
+ * it works: above zero it has no gain. -INFINITY without a limit. */
+double sag_bias_beyond_range_v(const sag_bias *bias, size_t index, int at_high);
+
 /* What a result rests on. */
 typedef enum {
     /* a part under or over its rated supply, or an input pin at rest outside its specified range */

@@ -3,6 +3,7 @@
 
 #include "memory.h"
 #include "parallel.h"
+#include "response.h"
 #include "value.h"
 
 #include <gsl/gsl_errno.h>
@@ -31,6 +32,8 @@ const char *sag_headroom_reason_text(sag_headroom_reason reason)
         return "no solution";
     case SAG_HEADROOM_OSCILLATES:
         return "oscillates on the way";
+    case SAG_HEADROOM_NO_GAIN:
+        return "no gain at rest";
     }
     return "";
 }
@@ -196,6 +199,29 @@ static sag_status find_onset(search *s, sag_headroom_point *point)
     return status < SAG_OK ? status : SAG_OK;
 }
 
+/* Distortion this far below the clip onset is of another kind than what the limit does. */
+#define BEFORE_ONSET_DB 0.5
+
+/* What distorts at the level just solved. */
+static sag_limit find_cause(const search *s, double level_dbv, const sag_headroom_point *point)
+{
+    double nearest_db = (double)INFINITY;
+    sag_limit cause = point->limited_by;
+    if (level_dbv > sag_level_dbv(point->clip_onset_vpk) - BEFORE_ONSET_DB) {
+        return cause;
+    }
+    for (size_t k = 0; k < s->opamps; k++) {
+        if (s->swings[k].crosses_over) {
+            return (sag_limit){(int)k, SAG_LIMIT_CROSSOVER};
+        }
+        if (s->swings[k].left_db < nearest_db) {
+            nearest_db = s->swings[k].left_db;
+            cause = (sag_limit){(int)k, s->swings[k].nearest};
+        }
+    }
+    return cause;
+}
+
 /* A hard limit gives 1 % THD a quarter of a dB above its onset: a level this far above is the first
  * to try. */
 #define PAST_ONSET_DB 0.5
@@ -205,9 +231,11 @@ static sag_status find_distortion_limit(search *s, double soft_vpk, sag_headroom
     double low = sag_level_dbv(soft_vpk), high = low;
     point->max_input_vpk = point->max_output_vpk = (double)NAN;
     point->max_input_reason = SAG_HEADROOM_UNKNOWN;
+    point->distorted_by = (sag_limit){-1, SAG_LIMIT_NONE};
     forget_failure(s);
     if (excess(low, s) > 0) {
         point->max_input_reason = SAG_HEADROOM_OVER_AT_SOFT;
+        point->distorted_by = find_cause(s, low, point);
         return SAG_OK;
     }
     double onset = sag_level_dbv(point->clip_onset_vpk);
@@ -238,6 +266,7 @@ static sag_status find_distortion_limit(search *s, double soft_vpk, sag_headroom
         point->max_input_reason = SAG_HEADROOM_FOUND;
         point->max_input_vpk = sag_level_peak(limit);
         point->max_output_vpk = s->point.harmonic_vpk[1];
+        point->distorted_by = find_cause(s, limit, point);
         point->falls_back = thd_above < s->thd_limit;
     } else {
         point->max_input_reason = why(s);
@@ -264,13 +293,14 @@ typedef struct {
     sag_gain_loss **losses; /* of each bias point */
 } map_work;
 
-static sag_headroom_point unknown_point(void)
+static sag_headroom_point unknown_point(sag_headroom_reason reason)
 {
     return (sag_headroom_point){.clip_onset_vpk = (double)NAN,
-                                .clip_onset_reason = SAG_HEADROOM_UNKNOWN,
+                                .clip_onset_reason = reason,
                                 .limited_by = {-1, SAG_LIMIT_NONE},
                                 .max_input_vpk = (double)NAN,
-                                .max_input_reason = SAG_HEADROOM_UNKNOWN,
+                                .max_input_reason = reason,
+                                .distorted_by = {-1, SAG_LIMIT_NONE},
                                 .max_output_vpk = (double)NAN,
                                 .burst = {.opamp = -1},
                                 .burst_vpk = (double)NAN};
@@ -298,13 +328,19 @@ static sag_status run_block(void *context, size_t bias, size_t from, size_t to)
     s.swings = sag_new(s.opamps + 1, sizeof *s.swings);
     sag_status status = s.swings ? sag_steady_new(at, &settings, &s.steady) : SAG_NO_MEMORY;
     sag_steady_effort before = {0};
+    if (sag_response_without_gain(at) >= 0) { /* what leaks past it has no clean level */
+        for (size_t f = from; f < to; f++) {
+            headroom->points[f] = unknown_point(SAG_HEADROOM_NO_GAIN);
+        }
+        to = from;
+    }
     for (size_t f = from; status == SAG_OK && f < to; f++) {
         forget_failure(&s);
         s.remembered = 0;
         s.burst_dbv = (double)INFINITY;
         status = sag_steady_frequency(s.steady, request->frequency_hz[f]);
         if (status > SAG_OK) { /* no linear solution: a hole, not the end of the block */
-            headroom->points[f] = unknown_point();
+            headroom->points[f] = unknown_point(SAG_HEADROOM_UNKNOWN);
             status = SAG_OK;
             continue;
         }

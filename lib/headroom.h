@@ -15,11 +15,12 @@ typedef enum {
     SAG_HEADROOM_OVER_AT_SOFT, /* THD is over the figure at the soft level already */
     SAG_HEADROOM_BEYOND_RANGE, /* not met up to +40 dBV */
     SAG_HEADROOM_UNKNOWN,      /* no periodic solution on the way */
-    SAG_HEADROOM_OSCILLATES    /* on the way it oscillates with the signal */
+    SAG_HEADROOM_OSCILLATES,   /* on the way it oscillates with the signal */
+    SAG_HEADROOM_NO_GAIN       /* an op-amp that the signal passes has no gain at rest */
 } sag_headroom_reason;
 
-/* "over already at soft", "beyond +40 dBV", "no solution", "oscillates on the way"; "" for found.
- */
+/* "over already at soft", "beyond +40 dBV", "no solution", "oscillates on the way", "no gain at
+ * rest"; "" for found. */
 const char *sag_headroom_reason_text(sag_headroom_reason reason);
 
 typedef struct {
@@ -28,10 +29,12 @@ typedef struct {
     sag_limit limited_by; /* met at clip onset */
     double max_input_vpk; /* distortion-limited; NAN with a reason */
     sag_headroom_reason max_input_reason;
-    double max_output_vpk; /* fundamental at the output there */
-    int falls_back;        /* THD falls under the figure again above it */
-    sag_burst burst;       /* it may burst up to there, or why it oscillates; opamp -1: neither */
-    double burst_vpk;      /* the lowest level looked at where it does; NAN: none */
+    double max_output_vpk;  /* fundamental at the output there */
+    sag_limit distorted_by; /* what distorts there: limited_by, or below clip onset a class-B output
+                              that crosses over, else the limit that is nearest */
+    int falls_back;         /* THD falls under the figure again above it */
+    sag_burst burst;        /* it may burst up to there, or why it oscillates; opamp -1: neither */
+    double burst_vpk;       /* the lowest level looked at where it does; NAN: none */
     sag_steady_effort effort; /* spent on the point */
 } sag_headroom_point;
 

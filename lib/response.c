@@ -67,6 +67,33 @@ double complex sag_response_opamp_a(const sag_response *response, size_t opamp)
     return (emf - sag_response_node(response, data->part->node[SAG_PIN_OUT])) / data->output_ohm;
 }
 
+#define PASSING_HZ    1e3
+#define PASSING_SHARE 0.01
+
+int sag_response_without_gain(const sag_bias *bias)
+{
+    const sag_network *network = bias->network;
+    sag_response *response = NULL;
+    double complex gain;
+    int found = -1;
+    for (size_t k = 0; k < network->opamp_count && found < 0; k++) {
+        if (!(sag_bias_beyond_range_v(bias, k, 0) > 0) &&
+            !(sag_bias_beyond_range_v(bias, k, 1) > 0)) {
+            continue;
+        }
+        if (!response && (sag_response_new(bias, &response) != SAG_OK ||
+                          sag_response_gain(response, PASSING_HZ, &gain) != SAG_OK)) {
+            break;
+        }
+        const int *node = network->opamps[k].part->node;
+        double share = fmax(cabs(sag_response_node(response, node[SAG_PIN_PLUS])),
+                            cabs(sag_response_node(response, node[SAG_PIN_MINUS])));
+        found = share >= PASSING_SHARE ? (int)k : -1;
+    }
+    sag_response_free(response);
+    return found;
+}
+
 double sag_gain_db(double complex gain)
 {
     return 20 * log10(cabs(gain));

@@ -25,6 +25,12 @@ double complex sag_response_node(const sag_response *response, int node);
 /* The current out of an op-amp's output over the EMF, A/V, from the last sag_response_gain. */
 double complex sag_response_opamp_a(const sag_response *response, size_t opamp);
 
+/* An op-amp that the signal passes and that has no gain at rest (sag_bias_beyond_range_v): its index,
+ * the first in the network's order; -1: there is none, or no response to tell by. The signal passes
+ * one whose input moves by 1 % of the EMF at 1 kHz or more: an unused amplifier that hangs on a rail
+ * sees less (estimate). */
+int sag_response_without_gain(const sag_bias *bias);
+
 /* 20 log10 |gain| and the phase in degrees, -180 to 180. */
 double sag_gain_db(double complex gain);
 double sag_phase_deg(double complex gain);

@@ -17,6 +17,7 @@
     X(SAG_WOULD_DAMAGE, 6, "would damage", "a part gets more than its absolute maximum supply")    \
     X(SAG_REFUSED, 7, "refused", "the circuit is of a form that is not computed")                  \
     X(SAG_LATCHES, 8, "latches", "a stage latches at one of its limits")                           \
+    X(SAG_NO_GAIN, 9, "no gain", "an op-amp that the signal passes has no gain at rest")           \
     X(SAG_NO_MEMORY, -1, "no memory", "out of memory")                                             \
     X(SAG_BAD_ARGUMENT, -2, "bad argument", "the library was called with a bad argument")          \
     X(SAG_BAD_INPUT, -3, "bad input", "the input has errors")                                      \

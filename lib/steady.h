@@ -17,10 +17,11 @@ typedef enum {
     SAG_LIMIT_SLEW,
     SAG_LIMIT_CURRENT,
     SAG_LIMIT_INPUT_RANGE,
-    SAG_LIMIT_NO_SWING
+    SAG_LIMIT_NO_SWING,
+    SAG_LIMIT_CROSSOVER /* not met, but distorts: the sides of a class-B output change over */
 } sag_limit_kind;
 
-/* "rail+", "rail-", "slew", "current", "input range", "no swing"; "none". */
+/* "rail+", "rail-", "slew", "current", "input range", "no swing", "crossover"; "none". */
 const char *sag_limit_name(sag_limit_kind kind);
 
 typedef struct {
@@ -33,6 +34,7 @@ typedef struct {
     double peak_v, trough_v; /* output against its resting value */
     double left_db; /* to the nearest of its limits: 20 log10(limit / used); negative: met */
     sag_limit_kind nearest;
+    int crosses_over; /* 1: a class-B output, through a hundredth of its dead band or more */
 } sag_opamp_swing;
 
 /* A natural frequency that grows while an orbit passes, of the network frozen at 16 instants. */

@@ -21,6 +21,8 @@ const char *sag_limit_name(sag_limit_kind kind)
         return "input range";
     case SAG_LIMIT_NO_SWING:
         return "no swing";
+    case SAG_LIMIT_CROSSOVER:
+        return "crossover";
     }
     return "none";
 }
@@ -92,6 +94,7 @@ static const sag_limit_kind use_kind[SAG_USE_COUNT] = {
     [SAG_USE_SLEW] = SAG_LIMIT_SLEW,
     [SAG_USE_CURRENT] = SAG_LIMIT_CURRENT,
     [SAG_USE_INPUT_RANGE] = SAG_LIMIT_INPUT_RANGE,
+    [SAG_USE_CROSSOVER] = SAG_LIMIT_CROSSOVER,
 };
 
 /* The shares of its limits that an op-amp uses. Those of the rails were taken at samples; on a
@@ -119,13 +122,14 @@ static void read_opamp(const sag_steady *steady, const sag_grid *grid, size_t la
     read_uses(steady, lane, k, refined, use);
     double most = 0;
     swing->nearest = SAG_LIMIT_NONE;
-    for (size_t u = 0; u < SAG_USE_COUNT; u++) {
+    for (size_t u = 0; u < SAG_USE_LIMITS; u++) {
         if (use[u] > most) {
             most = use[u];
             swing->nearest = use_kind[u];
         }
     }
     swing->left_db = -20 * log10(most);
+    swing->crosses_over = use[SAG_USE_CROSSOVER] >= 1;
 }
 
 /* Over a period the slow part of the battery's resistance takes no net charge, so the mean drain is
@@ -195,7 +199,7 @@ void sag_steady_read(const sag_steady *steady, const sag_grid *grid, size_t lane
         sag_opamp_swing swing;
         double use[SAG_USE_COUNT];
         read_opamp(steady, grid, lane, k, clipped, &swing, use);
-        for (size_t u = 0; u < SAG_USE_COUNT; u++) {
+        for (size_t u = 0; u < SAG_USE_LIMITS; u++) {
             if (use[u] >= most) {
                 most = use[u];
                 point->limited_by = (sag_limit){(int)k, use_kind[u]};

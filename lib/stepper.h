@@ -27,6 +27,8 @@ enum {
     SAG_USE_SLEW,
     SAG_USE_CURRENT,
     SAG_USE_INPUT_RANGE,
+    SAG_USE_LIMITS,                     /* those above are limits of the output or the input */
+    SAG_USE_CROSSOVER = SAG_USE_LIMITS, /* of a class-B output: a hundredth of its dead band is 1 */
     SAG_USE_COUNT
 };
 

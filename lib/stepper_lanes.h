@@ -485,9 +485,13 @@ static void take_note(stepper *s, size_t at)
         }
         lane crossed = stage_gain_node(work, k, s->y[k]) - s->y[k];
         double at_rest = s->rest_gain[k] - s->rest_unknown[k];
+        crossed = lane_abs(crossed - at_rest);
         carried =
-            lane_select(LANE_LESS(lane_of(CROSSED * p->dead_band_v), lane_abs(crossed - at_rest)),
-                        lane_of(1), carried);
+            lane_select(LANE_LESS(lane_of(CROSSED * p->dead_band_v), crossed), lane_of(1), carried);
+        if (p->dead_band_v > 0) {
+            used[SAG_USE_CROSSOVER] =
+                lane_max(used[SAG_USE_CROSSOVER], crossed * (100 / p->dead_band_v));
+        }
         if (work->hot[k]) { /* as a clamp does, it bends what passes and asks for a large drive */
             carried = lane_select(LANE_LESS(in.gain * in.by_x, lane_of(1)), lane_of(1), carried);
             *upright = lane_min(*upright, in.by_x);

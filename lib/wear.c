@@ -3,6 +3,7 @@
 
 #include "memory.h"
 #include "parallel.h"
+#include "response.h"
 #include "value.h"
 
 #include <math.h>
@@ -144,7 +145,7 @@ static sag_status search_margin(wear_state *s, double hz, double *margin_db, sag
                                     .threads = 1};
     TRY(sag_headroom_compute(&s->bias, 1, &request, &found, report));
     const sag_headroom_point *point = &found->points[0];
-    *limit = point->limited_by;
+    *limit = point->distorted_by;
     *margin_db = (double)NAN;
     switch (point->max_input_reason) {
     case SAG_HEADROOM_FOUND:
@@ -158,6 +159,7 @@ static sag_status search_margin(wear_state *s, double hz, double *margin_db, sag
         break;
     case SAG_HEADROOM_UNKNOWN:
     case SAG_HEADROOM_OSCILLATES:
+    case SAG_HEADROOM_NO_GAIN:
         break;
     }
     sag_headroom_free(found);
@@ -212,6 +214,11 @@ static sag_status find_figures(wear_state *s, sag_report *report)
     if (stability.oscillates) {
         return SAG_OSCILLATES;
     }
+    int dead = sag_response_without_gain(s->bias);
+    if (dead >= 0) {
+        s->row->limited_by = (sag_limit){dead, SAG_LIMIT_INPUT_RANGE};
+        return SAG_NO_GAIN;
+    }
     sag_steady_settings settings = s->request->steady;
     settings.supply_ripple = 1;
     TRY(sag_steady_new(s->bias, &settings, &s->steady));
@@ -233,6 +240,18 @@ static sag_status open_state(wear_state *s, const sag_discharge *discharge, doub
     TRY(sag_bias_new(*network, bias, report));
     s->bias = *bias;
     return SAG_OK;
+}
+
+int sag_wear_has_gain(const sag_discharge *discharge, double open_circuit_v)
+{
+    wear_state state = {.design = NULL};
+    sag_network *network = NULL;
+    sag_bias *bias = NULL;
+    int has = open_state(&state, discharge, open_circuit_v, &network, &bias, NULL) == SAG_OK &&
+              sag_response_without_gain(bias) < 0;
+    sag_bias_free(bias);
+    sag_network_free(network);
+    return has;
 }
 
 typedef struct {
@@ -310,12 +329,17 @@ static sag_status run_row(void *context, size_t index)
     return row->status < SAG_OK ? row->status : SAG_OK;
 }
 
-/* Findings of the rows, in their order; those of a state without figures only, and once each. */
+/* Findings of the rows, in their order; those of a state without figures only, and of those without
+ * gain only the first: further down it is no better. */
 static void pass_on(const wear_work *work, size_t count, sag_report *report)
 {
+    int without_gain = 0;
     for (size_t i = 0; i < count; i++) {
         const sag_wear_row *row = &work->rows[i];
         char where[64];
+        if (row->status == SAG_NO_GAIN && without_gain++) {
+            continue;
+        }
         snprintf(where, sizeof where, "%.4g V",
                  sag_discharge_at(work->discharge, row->open_circuit_v).terminal_v);
         int missing = isnan(row->hard_thd) || isnan(row->margin_db[HARD]);

@@ -27,7 +27,8 @@ typedef struct {
  * (no limit up to +40 dBV) or -INFINITY (not clean at the soft level). */
 typedef struct {
     double open_circuit_v;
-    sag_status status; /* SAG_OK, or why there are no figures */
+    sag_status status; /* SAG_OK, or why there are no figures; with SAG_NO_GAIN limited_by is the
+                          input range of the op-amp */
     unsigned marks;    /* sum of sag_mark */
     /* The largest level with a THD within the limit over each playing level, the least over 31 Hz
      * to 20 kHz: where it lies, and what is met there. */
@@ -39,6 +40,10 @@ typedef struct {
      * playing comes to at most, for it dies away between notes. */
     double sine_drain_a[SAG_PLAYING_LEVELS];
 } sag_wear_row;
+
+/* 1 where every op-amp that the signal passes has gain at rest (sag_response_without_gain); 0 also
+ * where there is no bias point. */
+int sag_wear_has_gain(const sag_discharge *discharge, double open_circuit_v);
 
 /* rows: count of them, with open_circuit_v filled in, in the range of the discharge. Findings about
  * states without figures go to the report. */
