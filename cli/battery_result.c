@@ -9,7 +9,8 @@
 static const char *const reasons[] = {
     [SAG_REPLACE_AT] = "terminal voltage", [SAG_REPLACE_MARGIN] = "margin",
     [SAG_REPLACE_LOST] = "margin lost",    [SAG_REPLACE_CHANGED] = "eq change",
-    [SAG_REPLACE_USED] = "charge used",    [SAG_REPLACE_END] = "end"};
+    [SAG_REPLACE_USED] = "charge used",    [SAG_REPLACE_END] = "end",
+    [SAG_REPLACE_NO_GAIN] = "no gain"};
 static const char *const ends[] = {
     [SAG_END_UNTIL] = "until", [SAG_END_FLAT] = "flat", [SAG_END_STOPPED] = "stopped"};
 

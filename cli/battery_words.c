@@ -13,6 +13,9 @@ enum { HARD = 2 }; /* of soft, normal, hard, extreme */
 /* Hours that playing costs and that a sentence is spent on, a ratio. */
 static const double noticed_share = 0.01;
 
+/* A difference that would read as 0.0 dB. */
+static const double shown_db = 0.05;
+
 static void append(char *buffer, size_t size, const char *format, ...)
     __attribute__((format(printf, 3, 4)));
 
@@ -62,6 +65,18 @@ const char *battery_rule_text(char *buffer, size_t size, const session *s, const
     return buffer;
 }
 
+/* The op-amp that is the first to lose its gain. */
+static const char *without_gain(const session *s, const battery_case *c)
+{
+    for (size_t i = 0; i < c->row_count; i++) {
+        int opamp = c->rows[i].limited_by.opamp;
+        if (c->rows[i].status == SAG_NO_GAIN && opamp >= 0 && (size_t)opamp < s->opamp_count) {
+            return s->opamps[opamp]->designator;
+        }
+    }
+    return "an op-amp";
+}
+
 const char *battery_reason_text(char *buffer, size_t size, const session *s, const battery_run *run,
                                 const battery_case *c)
 {
@@ -99,6 +114,10 @@ const char *battery_reason_text(char *buffer, size_t size, const session *s, con
     case SAG_REPLACE_USED:
         append(buffer, size, "%.0f %% of its charge is used, and the voltage falls fast from there",
                100 * run->rule.used);
+        break;
+    case SAG_REPLACE_NO_GAIN:
+        append(buffer, size, "%s %s has no gain: its inputs rest outside the range it works to",
+               c->replace.from_fresh ? "even then" : "below that", without_gain(s, c));
         break;
     case SAG_REPLACE_END:
         switch (sag_discharge_end_reason(c->discharge)) {
@@ -214,8 +233,12 @@ static void say_more(const session *s, const battery_run *run, const battery_cas
     append(text, sizeof text, "%s instead of ", battery_label(a, s, more));
     append(text, sizeof text, "%s: ", battery_label(a, s, less));
     if (isfinite(gained_db)) {
-        append(text, sizeof text, "%.1f dB %s headroom when fresh, ", fabs(gained_db),
-               gained_db < 0 ? "less" : "more");
+        if (fabs(gained_db) < shown_db) {
+            append(text, sizeof text, "the same headroom when fresh, ");
+        } else {
+            append(text, sizeof text, "%.1f dB %s headroom when fresh, ", fabs(gained_db),
+                   gained_db < 0 ? "less" : "more");
+        }
     }
     append(text, sizeof text, "%s instead of %s by the rule",
            battery_hours(
@@ -227,8 +250,14 @@ static void say_more(const session *s, const battery_run *run, const battery_cas
            label_value(b, battery_drain_a(less), SAG_AMPERE));
     double left_db = worn->margin_db[HARD] - fresh_db;
     if (isfinite(left_db)) {
-        append(text, sizeof text, "; at its end by the rule it has %.1f dB %s than %s fresh",
-               fabs(left_db), left_db < 0 ? "less" : "more", battery_label(a, s, less));
+        char than[LABEL_SIZE];
+        battery_label(than, s, less);
+        if (fabs(left_db) < shown_db) {
+            append(text, sizeof text, "; at its end by the rule it has as much as %s fresh", than);
+        } else {
+            append(text, sizeof text, "; at its end by the rule it has %.1f dB %s than %s fresh",
+                   fabs(left_db), left_db < 0 ? "less" : "more", than);
+        }
     }
     append(text, sizeof text, ".");
     output_text(s->table, "\n");

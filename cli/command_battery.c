@@ -15,6 +15,10 @@
 /* Rows of a table from fresh to flat: about so many, at round terminal voltages. */
 static const double rows_wanted = 11;
 enum { MOST_ROWS = 60, HARD = 2 /* of soft, normal, hard, extreme */ };
+/* States this near each other are one, V; and how often the state at which the rule holds is looked
+ * for between the states around it. */
+static const double same_v = 1e-3;
+enum { REPLACE_ROUNDS = 4 };
 
 /* Where a discharge ends because a part stops, this near to its least supply it is that part. */
 static const double stop_margin_v = 0.05;
@@ -231,29 +235,54 @@ static sag_status compute_rows(session *s, sag_discharge *discharge, progress *b
     return sag_wear_compute(discharge, &request, rows, count, s->report);
 }
 
-/* Puts the state at which the battery is replaced among the rows. */
+/* Index of the row at an open-circuit voltage, or of the one it would come before. */
+static size_t find_row(const sag_wear_row *rows, size_t count, double open_circuit_v)
+{
+    size_t place = 0;
+    while (place < count && rows[place].open_circuit_v > open_circuit_v + same_v) {
+        place++;
+    }
+    return place;
+}
+
+static int is_row(const sag_wear_row *rows, size_t count, size_t place, double open_circuit_v)
+{
+    return place < count && fabs(rows[place].open_circuit_v - open_circuit_v) <= same_v;
+}
+
+static void insert_row(sag_wear_row *rows, size_t *count, size_t place, const sag_wear_row *row)
+{
+    memmove(rows + place + 1, rows + place, (*count - place) * sizeof *rows);
+    rows[place] = *row;
+    ++*count;
+}
+
+/* Puts the state at which the battery is replaced among the rows. It is looked for between them, and
+ * again with the figures found there: a margin bends between two rows. */
 static sag_status add_replace_row(session *s, battery_run *run, battery_case *c, progress *bar)
 {
     sag_replace_rule rule = run->rule;
+    sag_wear_row tried[MOST_ROWS + REPLACE_ROUNDS];
+    size_t count = c->row_count, place = 0;
     rule.at_v *= battery_in_series(c);
-    c->replace = sag_replace_find(c->discharge, &rule, c->rows, c->row_count);
-    double at_v = c->replace.open_circuit_v;
-    size_t place = 0;
-    while (place < c->row_count && c->rows[place].open_circuit_v > at_v + 1e-6) {
-        place++;
+    memcpy(tried, c->rows, count * sizeof *tried);
+    for (int round = 0; round < REPLACE_ROUNDS; round++) {
+        c->replace = sag_replace_find(c->discharge, &rule, tried, count);
+        place = find_row(tried, count, c->replace.open_circuit_v);
+        if (place == count || is_row(tried, count, place, c->replace.open_circuit_v)) {
+            break;
+        }
+        sag_wear_row row = {.open_circuit_v = c->replace.open_circuit_v};
+        TRY(compute_rows(s, c->discharge, bar, &row, 1));
+        insert_row(tried, &count, place, &row);
     }
-    c->replace_row = place;
-    if (place == c->row_count) { /* below the end by rounding alone */
-        c->replace_row = c->row_count - 1;
-        return SAG_OK;
+    place = place < count ? place : count - 1; /* below the end by rounding alone */
+    c->replace.open_circuit_v = tried[place].open_circuit_v;
+    c->replace_row = find_row(c->rows, c->row_count, c->replace.open_circuit_v);
+    if (!is_row(c->rows, c->row_count, c->replace_row, c->replace.open_circuit_v)) {
+        insert_row(c->rows, &c->row_count, c->replace_row, &tried[place]);
     }
-    if (fabs(c->rows[place].open_circuit_v - at_v) <= 1e-6) {
-        return SAG_OK;
-    }
-    memmove(c->rows + place + 1, c->rows + place, (c->row_count - place) * sizeof *c->rows);
-    c->row_count++;
-    c->rows[place].open_circuit_v = at_v;
-    return compute_rows(s, c->discharge, bar, &c->rows[place], 1);
+    return SAG_OK;
 }
 
 static sag_status find_times(const options *o, battery_case *c)

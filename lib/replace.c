@@ -54,6 +54,28 @@ static double find_crossing(const sag_discharge *discharge, const sag_wear_row *
     return (double)NAN;
 }
 
+#define GAIN_V 1e-3 /* to which its end is found */
+
+/* The lowest open-circuit voltage at which every op-amp still has gain, where a row has none; fresh
+ * where that has none already; NAN: all rows have gain. */
+static double find_end_of_gain(const sag_discharge *discharge, const sag_wear_row *rows,
+                               size_t count)
+{
+    size_t dead = 0;
+    while (dead < count && rows[dead].status != SAG_NO_GAIN) {
+        dead++;
+    }
+    if (dead == count || dead == 0) {
+        return dead == count ? (double)NAN : rows[0].open_circuit_v;
+    }
+    double with_v = rows[dead - 1].open_circuit_v, without_v = rows[dead].open_circuit_v;
+    while (with_v - without_v > GAIN_V) {
+        double middle_v = (with_v + without_v) / 2;
+        *(sag_wear_has_gain(discharge, middle_v) ? &with_v : &without_v) = middle_v;
+    }
+    return with_v;
+}
+
 static void consider(sag_replace *replace, double open_circuit_v, sag_replace_reason reason,
                      size_t which)
 {
@@ -92,6 +114,7 @@ sag_replace sag_replace_find(const sag_discharge *discharge, const sag_replace_r
     if (!isnan(rule->used)) {
         consider(&replace, sag_discharge_find_depth(discharge, rule->used), SAG_REPLACE_USED, 0);
     }
+    consider(&replace, find_end_of_gain(discharge, rows, count), SAG_REPLACE_NO_GAIN, 0);
     replace.from_fresh = replace.open_circuit_v >= sag_discharge_fresh(discharge).open_circuit_v;
     return replace;
 }

@@ -27,6 +27,7 @@ typedef enum {
     SAG_REPLACE_LOST,    /* lost_db */
     SAG_REPLACE_CHANGED, /* changed_db */
     SAG_REPLACE_USED,    /* used */
+    SAG_REPLACE_NO_GAIN, /* no part of a rule: below it an op-amp that the signal passes has no gain */
     SAG_REPLACE_END      /* the discharge ends before */
 } sag_replace_reason;
 
