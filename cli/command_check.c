@@ -279,6 +279,7 @@ int command_check(const options *o)
     session s;
     int status = session_open(&s, o);
     s.bias_only = 1;
+    s.judges_inputs = 1;
     if (status == EXIT_DONE) {
         status = compute_and_write(&s);
     }

@@ -38,7 +38,7 @@ const char *result_fixed_controls(char *buffer, const session *s);
 
 /* The frequencies that a printed table shows: all when they are few, else the first, the last and
  * those nearest to some round ones. rows has room for RESULT_ROWS indices; returns their number. */
-enum { RESULT_ROWS = 12 };
+enum { RESULT_ROWS = 16 };
 size_t result_rows(const double *frequency_hz, size_t count, size_t *rows);
 /* Says that a table shows some of all frequencies, when it does. */
 void result_text_rows(const session *s);

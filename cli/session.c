@@ -200,6 +200,9 @@ static void prepare_case(session *s, session_case *c)
         c->status = sag_bias_new(c->network, &c->bias, found);
     }
     if (c->status == SAG_OK) {
+        if (!s->judges_inputs) {
+            sag_bias_warn_without_gain(c->bias, found);
+        }
         c->terminal_v = sag_bias_terminal_v(c->bias);
         c->drain_a = sag_bias_drain_a(c->bias);
         c->marks = sag_bias_marks(c->bias);

@@ -54,6 +54,7 @@ typedef struct session {
     output *table, *json, *csv, *plot; /* NULL: not asked for */
     int failed;                        /* a result is missing that should be there */
     int findings_shown;                /* the command prints the findings itself */
+    int judges_inputs;                 /* the command says itself which inputs are out of range */
     int bias_only; /* the command shows the bias point, which unstable cases have too */
 } session;
 

@@ -182,7 +182,7 @@ double sag_bias_beyond_range_v(const sag_bias *bias, size_t index, int at_high)
     return isnan(works_to_v) ? -(double)INFINITY : works_to_v - nearer_v;
 }
 
-static void warn_without_gain(const sag_bias *bias, sag_report *report)
+void sag_bias_warn_without_gain(const sag_bias *bias, sag_report *report)
 {
     for (size_t k = 0; k < bias->network->opamp_count; k++) {
         int at_high = sag_bias_beyond_range_v(bias, k, 1) > 0;
@@ -255,7 +255,6 @@ static sag_status find(sag_bias *bias, sag_report *report)
         }
     }
     warn_at_limits(bias, report);
-    warn_without_gain(bias, report);
     return SAG_OK;
 }
 

@@ -50,6 +50,8 @@ sag_bias_opamp sag_bias_opamp_get(const sag_bias *bias, size_t index);
 /* Volts by which both input pins of an op-amp lie further towards the rail (at_high: the positive) than
  * it works: above zero it has no gain. -INFINITY without a limit. */
 double sag_bias_beyond_range_v(const sag_bias *bias, size_t index, int at_high);
+/* A warning for each op-amp without gain. */
+void sag_bias_warn_without_gain(const sag_bias *bias, sag_report *report);
 
 /* What a result rests on. */
 typedef enum {

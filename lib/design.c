@@ -199,8 +199,9 @@ sag_status sag_load_read(const char *text, size_t length, double *ohm, double *f
         TRY(sag_value_read(right, right_length, SAG_FARAD, &found_farad, says));
         if (!(found_farad >= 0 && found_farad <= 1e-3)) {
             snprintf(says, SAG_PROBLEM_SIZE,
-                     "found \"%s\": the capacitance of a load lies between 0 and 1 mF",
-                     sag_text_show(shown, sizeof shown, text, length));
+                     "found \"%s\": the capacitance of a load lies between 0 and 1 mF%s",
+                     sag_text_show(shown, sizeof shown, text, length),
+                     found_farad > 1 ? "; a number alone is in farad, write 500p for 500 pF" : "");
             return SAG_BAD_INPUT;
         }
     }
@@ -247,7 +248,9 @@ static sag_status set_control(sag_control *control, sag_place place, const char 
                           "the switch %s has throws 1 to %d, not %.0f", control->name,
                           control->throw_count, setting);
         } else {
-            sag_report_at(report, SAG_ERROR, place, NULL,
+            char hint[SAG_HINT_SIZE]; /* a ratio of 50 was meant as 50 % */
+            snprintf(hint, sizeof hint, "write %.40s=%g%%", control->name, setting);
+            sag_report_at(report, SAG_ERROR, place, setting > 10 && setting <= 100 ? hint : NULL,
                           "the control %s goes from 0%% to 100%%, not to %g%%", control->name,
                           100 * setting);
         }

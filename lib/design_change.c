@@ -88,7 +88,9 @@ static sag_status read_quantity(const change *c, sag_part_range range, double *o
         return SAG_BAD_INPUT;
     }
     if (!(value >= range.low && value <= range.high)) {
-        sag_report_at(c->report, SAG_ERROR, c->place, NULL,
+        sag_report_at(c->report, SAG_ERROR, c->place,
+                      value > range.high ? sag_value_bare_hint(problem, c->value, range.unit)
+                                         : NULL,
                       "\"%s\" is out of range: from %s to %s is accepted", c->value_shown,
                       sag_value_print(low, sizeof low, range.low, range.unit, 3),
                       sag_value_print(high, sizeof high, range.high, range.unit, 3));
@@ -245,6 +247,13 @@ sag_status sag_design_change(sag_design *design, const char *assignment, sag_rep
         c.value++;
     }
     sag_read_excerpt(c.value_shown, c.value);
+    const char *comma = strchr(c.value, ',');
+    if (comma && strchr(comma, '=')) {
+        sag_report_at(report, SAG_ERROR, c.place, "write each after a --change of its own",
+                      "these are several changes in one");
+        status = SAG_BAD_INPUT;
+        goto done;
+    }
     size_t count = split(names, targets);
     if (count == 0 || *c.value == '\0') {
         sag_report_at(report, SAG_ERROR, c.place,

@@ -278,7 +278,10 @@ int sag_json_value_quantity(const sag_json *value, sag_json_reader *reader, sag_
     }
     if (!(number >= low && number <= high)) {
         sag_value_print(read, sizeof read, number, unit, 6);
-        sag_json_error(reader, value, describe_range(low, high, unit, hint),
+        const char *bare = value->type == SAG_JSON_STRING && number > high
+                               ? sag_value_bare_hint(problem, value->string, unit)
+                               : NULL;
+        sag_json_error(reader, value, bare ? bare : describe_range(low, high, unit, hint),
                        "found %s, and %s is out of range", describe(value, shown), read);
         return 0;
     }

@@ -74,6 +74,9 @@ static void read_slew_rate(opamp_file *f)
 #define LEAST_RANGE_V 0.02
 #define MOST_RANGE_V  5.0
 
+/* Op-amps have a DC gain of 1000 or more: common practice. */
+#define LEAST_DC_GAIN 1000
+
 static void check_linear_range(opamp_file *f)
 {
     const sag_opamp_model *opamp = f->opamp;
@@ -407,8 +410,14 @@ static void read_opamp(opamp_file *f)
                       &opamp->phase_margin_deg);
     read_slew_rate(f);
     check_linear_range(f);
-    sag_json_quantity(root, "open_loop_gain", SAG_OPTIONAL, SAG_GAIN, 10, 1e12,
-                      &opamp->open_loop_gain);
+    if (sag_json_quantity(root, "open_loop_gain", SAG_OPTIONAL, SAG_GAIN, 10, 1e12,
+                          &opamp->open_loop_gain) &&
+        opamp->open_loop_gain < LEAST_DC_GAIN) {
+        sag_json_warn(root, sag_json_get(root, "open_loop_gain"),
+                      "a number alone is a ratio: 110 dB is written 110dB, 200 V/mV 200V/mV",
+                      "a gain of %.4g is %.3g dB; op-amps have 60 dB or more",
+                      opamp->open_loop_gain, 20 * log10(opamp->open_loop_gain));
+    }
     sag_json_quantity(root, "supply_current", SAG_REQUIRED, SAG_AMPERE, 0, 1,
                       &opamp->supply_current_a);
     sag_json_quantity(root, "thd_floor", SAG_OPTIONAL, SAG_RATIO, 0, 1, &opamp->thd_floor);

@@ -407,3 +407,14 @@ const char *sag_value_print(char *buffer, size_t size, double value, sag_unit un
     }
     return buffer;
 }
+
+const char *sag_value_bare_hint(char *buffer, const char *text, sag_unit unit)
+{
+    if ((unit != SAG_FARAD && unit != SAG_HENRY) || strspn(text, "0123456789. ") != strlen(text)) {
+        return NULL;
+    }
+    const char *of = unit == SAG_FARAD ? "pnu" : "num";
+    snprintf(buffer, SAG_PROBLEM_SIZE, "a number alone is in %s: write %.20s%c, %.20s%c or %.20s%c",
+             unit == SAG_FARAD ? "farad" : "henry", text, of[0], text, of[1], text, of[2]);
+    return buffer;
+}

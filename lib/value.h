@@ -46,6 +46,11 @@ sag_status sag_value_read(const char *text, size_t length, sag_unit unit, double
  * string. */
 const char *sag_unit_symbol(sag_unit unit);
 
+/* What to write instead of a capacitance or an inductance without a unit letter that came out far too
+ * large, as "a number alone is in farad: write 22p, 22n or 22u"; NULL for any other text or unit. buffer:
+ * SAG_PROBLEM_SIZE. */
+const char *sag_value_bare_hint(char *buffer, const char *text, sag_unit unit);
+
 /* Prints value in engineering form with `digits` significant digits, prefix and unit, as "4.7
  * kohm", "47 nF", "-12.3 mV", "9 V", "30 %", "106 dB", and as people say them "2 h", "540 mAh", "13
  * V/us"; returns buffer. size >= 32. Trailing zeros are left out. NaN prints as "-", infinity as

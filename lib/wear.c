@@ -238,6 +238,7 @@ static sag_status open_state(wear_state *s, const sag_discharge *discharge, doub
     s->design = sag_discharge_design(discharge);
     TRY(sag_network_new(s->design, &conditions, network, report));
     TRY(sag_bias_new(*network, bias, report));
+    sag_bias_warn_without_gain(*bias, report);
     s->bias = *bias;
     return SAG_OK;
 }
