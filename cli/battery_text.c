@@ -99,9 +99,6 @@ static void write_case_start(const session *s, const battery_case *c)
     }
 }
 
-/* What is shown as nothing where no data sheet gives a floor, a ratio. */
-static const double least_thd = 1e-5;
-
 static void margin_cell(table *t, double db)
 {
     char text[LABEL_SIZE];
@@ -116,8 +113,7 @@ static int write_times(const session *s, const battery_run *run, const battery_c
 {
     char align[MAX_DUTIES + 16], text[LABEL_SIZE];
     size_t columns = 3 + run->duties + SAG_PLAYING_LEVELS + 1;
-    double floor_ratio = session_thd_floor(s);
-    floor_ratio = isnan(floor_ratio) ? least_thd : floor_ratio;
+    double floor_ratio = session_thd_shown(s);
     for (size_t k = 0; k < columns; k++) {
         align[k] = 'r';
     }

@@ -90,7 +90,7 @@ static void write_first_limit(table *t, const session *s, const levels_run *run,
 static void write_thd_row(table *t, const session *s, const levels_run *run, size_t index,
                           size_t first, size_t count, int re_total)
 {
-    double floor_ratio = session_thd_floor(s);
+    double floor_ratio = session_thd_shown(s);
     table_cell(t, re_total ? "THD-R %%" : "THD %%");
     for (size_t k = first; k < first + count; k++) {
         char text[LABEL_SIZE];

@@ -311,6 +311,15 @@ double session_thd_floor(const session *s)
     return largest;
 }
 
+/* The least THD of a table where no data sheet gives a floor, a ratio. */
+static const double least_thd = 1e-5;
+
+double session_thd_shown(const session *s)
+{
+    double floor_ratio = session_thd_floor(s);
+    return isnan(floor_ratio) ? least_thd : floor_ratio;
+}
+
 void session_load(const session *s, double *ohm, double *farad)
 {
     int given = !isnan(s->options->load_ohm);

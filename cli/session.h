@@ -85,6 +85,8 @@ int session_fits(const session *s, double bytes);
 
 /* The largest thd_floor among the op-amps (ratio); NAN when no model gives one. */
 double session_thd_floor(const session *s);
+/* The same for tables, which show no finer THD than 0.001 % where no model gives one. */
+double session_thd_shown(const session *s);
 
 /* How periodic solutions are solved: sag_steady_defaults, and an end when a signal is caught. */
 sag_steady_settings session_steady(void);
