@@ -53,6 +53,14 @@ static sag_status read_as(model_sheet *sheet, int kind, const char *text, size_t
     }
 }
 
+static const sag_model_head *head_of(const model_sheet *sheet)
+{
+    return sheet->opamp     ? &sheet->opamp->head
+           : sheet->battery ? &sheet->battery->head
+           : sheet->diode   ? &sheet->diode->head
+                            : &sheet->pickup->head;
+}
+
 sag_status model_sheet_read(model_sheet *sheet, const char *file, sag_report *report)
 {
     char *text = NULL;
@@ -66,6 +74,9 @@ sag_status model_sheet_read(model_sheet *sheet, const char *file, sag_report *re
     if (status == SAG_OK) {
         int kind = find_kind(sag_json_root(document), file, report);
         status = read_as(sheet, kind, text, length, file, report);
+    }
+    if (status == SAG_OK) {
+        sag_model_compare_names(head_of(sheet), report);
     }
     sag_json_free(document);
     sag_free(text);
@@ -182,14 +193,6 @@ void model_sheet_row(const model_sheet *sheet, table *t)
     } else if (sheet->pickup) {
         pickup_row(sheet->pickup, t);
     }
-}
-
-static const sag_model_head *head_of(const model_sheet *sheet)
-{
-    return sheet->opamp     ? &sheet->opamp->head
-           : sheet->battery ? &sheet->battery->head
-           : sheet->diode   ? &sheet->diode->head
-                            : &sheet->pickup->head;
 }
 
 int model_sheet_write(const model_sheet *sheet, output *out)

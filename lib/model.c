@@ -207,6 +207,33 @@ done:
     return status;
 }
 
+void sag_model_compare_names(const sag_model_head *head, sag_report *report)
+{
+    char name[SAG_NAME_MAX + 1], excerpt[SAG_EXCERPT_SIZE];
+    const char *slash = strrchr(head->file, '/'), *file = slash ? slash + 1 : head->file;
+    size_t length = strlen(file);
+    length -= length > 5 && !strcmp(file + length - 5, ".json") ? 5 : 0;
+    snprintf(name, sizeof name, "%.*s", (int)length, file);
+    if (length > SAG_NAME_MAX || !sag_same_word(head->name, name)) {
+        sag_read_excerpt(excerpt, name);
+        sag_report_at(report, SAG_WARNING, (sag_place){.file = head->file, .path = "name"},
+                      "give the file and the model the same name",
+                      "the model called \"%s\" names itself \"%s\"", excerpt, head->name);
+    }
+}
+
+/* take_file, with a warning about the name when the file is read: once. */
+static sag_status take_named_file(model_request *r, char *file, int only_kind, void **out,
+                                  const char **other)
+{
+    size_t before = r->library->count;
+    TRY(take_file(r, file, only_kind, out, other));
+    if (*out && r->library->count > before) {
+        sag_model_compare_names(head_of(r->kind, *out), r->report);
+    }
+    return SAG_OK;
+}
+
 static sag_status find_by_path(model_request *r, void **out)
 {
     const char *other = NULL;
@@ -227,7 +254,7 @@ static sag_status find_by_path(model_request *r, void **out)
         sag_free(file);
         return SAG_BAD_INPUT;
     }
-    return take_file(r, file, 0, out, &other);
+    return take_named_file(r, file, 0, out, &other);
 }
 
 static sag_status report_unknown(model_request *r, const char *other)
@@ -265,18 +292,6 @@ static sag_status report_unknown(model_request *r, const char *other)
     sag_free(names);
     sag_free(files);
     return SAG_BAD_INPUT;
-}
-
-/* A file that is found under one name and calls itself by another is most likely a copy that was
- * not finished. */
-static void compare_names(model_request *r, const char *name, const void *model)
-{
-    const sag_model_head *head = head_of(r->kind, model);
-    if (!sag_same_word(head->name, name)) {
-        sag_report_at(r->report, SAG_WARNING, (sag_place){.file = head->file, .path = "name"},
-                      "give the file and the model the same name",
-                      "the model called \"%s\" names itself \"%s\"", r->excerpt, head->name);
-    }
 }
 
 /* The kind of a model of this name that lies in the folder of another kind, or NULL. */
@@ -326,12 +341,8 @@ static sag_status find_by_name(model_request *r, void **out)
             sag_free(file);
             continue;
         }
-        size_t before = r->library->count;
-        TRY(take_file(r, file, 1, out, &other));
+        TRY(take_named_file(r, file, 1, out, &other));
         if (*out) {
-            if (r->library->count > before) { /* said once, when the file is read */
-                compare_names(r, name, *out);
-            }
             return SAG_OK;
         }
     }

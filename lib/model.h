@@ -217,6 +217,10 @@ sag_status sag_pickup_model_read(const char *text, size_t length, const char *fi
                                  sag_pickup_model **out, sag_report *report);
 void sag_pickup_model_free(sag_pickup_model *model);
 
+/* Warns of a model that calls itself by another name than its file: most likely a copy that was not
+ * finished. */
+void sag_model_compare_names(const sag_model_head *head, sag_report *report);
+
 /* The source text of a figure: of the longest path in sources that covers it, else head->source.
  * Never NULL. */
 const char *sag_model_figure_source(const sag_model_head *head, const char *figure);
