@@ -569,8 +569,10 @@ int check_rules_report(check_rules *rules, sag_report *report)
     for (size_t first = 0, end; first < rules->count; first = end) {
         const hit *worst = &rules->hits[first];
         char list[LABEL_SIZE] = "";
+        double rest_v = worst->class_b.rest_v; /* the largest of all supplies */
         for (end = first + 1; end < rules->count && same_finding(worst, &rules->hits[end]); end++) {
             worst = is_worse(&rules->hits[end], worst) ? &rules->hits[end] : worst;
+            rest_v = fmax(rest_v, rules->hits[end].class_b.rest_v);
         }
         if (worst->rule > RULE_FRESH_CAPACITOR) {
             list_places(rules, first, end, list);
@@ -582,7 +584,9 @@ int check_rules_report(check_rules *rules, sag_report *report)
                 rules->hits[i].rule == RULE_FRESH_CAPACITOR && rules->hits[i].part == worst->part;
         }
         if (!covered) {
-            describe_hit(rules, worst, list, &next);
+            hit described = *worst;
+            described.class_b.rest_v = rest_v;
+            describe_hit(rules, &described, list, &next);
             pass_on(report, &pending, &next);
         }
     }

@@ -50,7 +50,8 @@ int class_b_leaves(const session_case *c, const sag_design *design, size_t opamp
                                .peak_a = crest_a,
                                .class_a_a = limit_a,
                                .takes = takes,
-                               .remedy_ohm = (double)NAN};
+                               .remedy_ohm = (double)NAN,
+                               .rest_v = room_v};
     if (crest_a > limit_a && room_v > peak_v) {
         found->remedy_ohm = e12_below((room_v - peak_v) / (crest_a - limit_a));
     }
@@ -64,13 +65,15 @@ int class_b_is_worse(const class_b_finding *a, const class_b_finding *b)
 
 const char *class_b_text(char *buffer, size_t size, const class_b_finding *found, const char *list)
 {
-    char level[LABEL_SIZE], class_a[LABEL_SIZE], ohm[LABEL_SIZE];
+    char level[LABEL_SIZE], class_a[LABEL_SIZE], ohm[LABEL_SIZE], rest[LABEL_SIZE];
     char remedy[LABEL_SIZE] = "no resistor will do at that level, at which it clips as well";
     if (isfinite(found->remedy_ohm)) {
         snprintf(remedy, sizeof remedy,
-                 "adding %.64s or less from the output to the %s rail prevents that",
+                 "adding %.64s or less from the output to the %s rail prevents that and takes "
+                 "%.64s or more at rest",
                  label_value(ohm, found->remedy_ohm, SAG_OHM),
-                 found->takes ? "negative" : "positive");
+                 found->takes ? "negative" : "positive",
+                 label_value(rest, found->rest_v / found->remedy_ohm, SAG_AMPERE));
     }
     snprintf(buffer, size,
              "normal playing (%s peak) makes its class-B output %s up to %s, over the %s of class "

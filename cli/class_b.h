@@ -14,6 +14,7 @@ typedef struct {
                           it, to the positive one */
     double remedy_ohm; /* of that resistor at most, a value of E12; NAN: the output clips at
                           that level */
+    double rest_v;     /* at rest, across that resistor */
 } class_b_finding;
 
 /* For op-amp `opamp` of a prepared case that has a response. 1 when it leaves class A. */
