@@ -88,6 +88,12 @@ static void note_settings(sheet *page, const session *s)
     sheet_note(page, "%s", note);
 }
 
+/* What a panel is called: fresh batteries by what is printed on them, 9 V rather than 9.55 V. */
+static double named_v(const session *s, const session_case *c)
+{
+    return c->batteries > 0 ? c->batteries * s->designs[0]->supply.battery->nominal_v : c->supply_v;
+}
+
 /* The supplies that have a mark, "9 V, 7 V", or how many of all when they are many; returns their
  * number. */
 static size_t list_marked(const session *s, int bit, char *list)
@@ -98,7 +104,7 @@ static size_t list_marked(const session *s, int bit, char *list)
         char supply[LABEL_SIZE];
         if (result_marks(s, i * s->setting_count) & 1u << bit && count++ < MOST_LISTED) {
             append(list, "%s%.16s", *list ? ", " : "",
-                   label_value(supply, s->cases[i * s->setting_count].supply_v, SAG_VOLT));
+                   label_value(supply, named_v(s, &s->cases[i * s->setting_count]), SAG_VOLT));
         }
     }
     if (count == supplies && count > 1) {
