@@ -205,11 +205,12 @@ static void report_group(const group *g, size_t points, const char *name)
         break;
     case UNREST_DRIVEN:
         /* without a frequency: found by following the signal in time */
-        snprintf(how, sizeof how,
-                 isfinite(mode->frequency_hz)
-                     ? "oscillates near %.64s"
-                     : "goes on by itself and never comes to repeat with the signal,",
-                 near);
+        if (isfinite(mode->frequency_hz)) {
+            snprintf(how, sizeof how, "oscillates near %.64s", near);
+        } else {
+            snprintf(how, sizeof how,
+                     "goes on by itself and never comes to repeat with the signal,");
+        }
         sag_report_on(s->report, SAG_WARNING, where, cure,
                       "%s once it is driven, from %s dBV at %s on%s, so %zu of %zu %s %s have no "
                       "figures",

@@ -18,6 +18,8 @@ typedef struct {
     const char *rest;     /* node at which the stages rest */
 } drawing;
 
+static void add(drawing *d, const char *format, ...) __attribute__((format(printf, 2, 3)));
+
 static void add(drawing *d, const char *format, ...)
 {
     random_design *r = d->into;
@@ -255,7 +257,8 @@ void random_design_draw(random_design *into, uint64_t number, const char *const 
         into->stages);
     add(&d,
         " \"input\": {\"node\": \"jack_in\"},\n \"output\": {\"node\": \"jack_out\", \"load\": ");
-    add(&d, one_in(&d, 4) ? "\"%.3g\"},\n" : "\"%.3g + 500p\"},\n", decades(&d, 2e3, 1e6));
+    double load_ohm = decades(&d, 2e3, 1e6);
+    add(&d, "\"%.3g%s\"},\n", load_ohm, one_in(&d, 4) ? "" : " + 500p");
     draw_supply(&d);
     size_t parts_at = into->length;
     add(&d, " \"parts\": {\n  \"C0\": {\"capacitor\": %.3g, \"between\": [\"jack_in\", \"s0\"]}",

@@ -2,10 +2,10 @@
 # Results do not replace what they are made from, by whatever name; another run's results they do.
 cp "$EXAMPLES/heron.json" mine.json
 ln -s mine.json link.json
-cp "$SOURCE/models/opamps/tl072.json" part.json
+cp "$SOURCE/models/opamps/tl072.json" tl072.json
 railsag bias mine.json --supply 9V --json mine.json && echo "exit status 0"
 railsag bias mine.json --supply 9V --csv ./link.json && echo "exit status 0"
-railsag models ./part.json --bench --json part.json && echo "exit status 0"
-cmp mine.json "$EXAMPLES/heron.json" && cmp part.json "$SOURCE/models/opamps/tl072.json" && echo kept
+railsag models ./tl072.json --bench --json tl072.json && echo "exit status 0"
+cmp mine.json "$EXAMPLES/heron.json" && cmp tl072.json "$SOURCE/models/opamps/tl072.json" && echo kept
 railsag bias mine.json --supply 9V --json out.json >/dev/null && railsag bias mine.json --supply 9V --json out.json >/dev/null && echo replaced
-rm mine.json link.json part.json out.json
+rm mine.json link.json tl072.json out.json
