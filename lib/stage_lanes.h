@@ -31,11 +31,12 @@
 /* The rate of the last two steps is believed for steps up to this, over the tolerance: longer ones
  * may have crossed a bend. */
 #define RATED 100.0
-/* At rest, after so many rounds, an update below it that is no smaller than the one before is
- * rounding: the current of a conducting diode counts by what it would move without the diode, up to
- * a megohm times its last digits. */
+/* At rest, after so many rounds, an update that is no smaller than the one before is rounding when
+ * it is below ROUNDING_V, or below this share of a current: that of a conducting diode counts by what
+ * it would move without the diode, up to a megohm times its last digits. */
 #define STAGE_ROUNDING     6
 #define ROUNDING_V         1e-9
+#define ROUNDING_SHARE     2e-12
 #define STAGE_MARGIN_KNEES 1.0 /* knees past its limit that a Newton step may take an output to */
 
 /* LU in place without exchanges (each diagonal is one plus a loop gain), its pivots inverted. Raises
@@ -308,7 +309,7 @@ static inline lane_mask stage_rounds(stage_work *work, const sag_map *map, const
         }
         lane_mask bad = stage_update(work, map);
         double share = round < STAGE_FULL_STEPS ? 1 : round < STAGE_HALF_STEPS ? 0.5 : 0.25;
-        lane largest = lane_of(0);
+        lane largest = lane_of(0), rounding = lane_of(ROUNDING_V);
         for (size_t i = 0; i < n; i++) {
             lane size = lane_abs(work->update[i]);
             if (i >= work->opamps) { /* a current counts by the voltage it moves most directly, and
@@ -319,6 +320,7 @@ static inline lane_mask stage_rounds(stage_work *work, const sag_map *map, const
                 double ohm =
                     fabs(map->m[(work->states + row) * map->columns + work->states + 1 + i]);
                 size = size * fmax(ohm, 10.0);
+                rounding = lane_max(rounding, lane_abs(y[i]) * (ROUNDING_SHARE * fmax(ohm, 10.0)));
             }
             largest = lane_max(largest, size);
         }
@@ -343,7 +345,7 @@ static inline lane_mask stage_rounds(stage_work *work, const sag_map *map, const
          * ratio squared. */
         lane ratio = largest / before;
         if (!(map->a > 0) && round >= STAGE_ROUNDING) {
-            done |= LANE_LESS(largest, lane_of(ROUNDING_V)) & LANE_LESS(lane_of(1), ratio);
+            done |= LANE_LESS(largest, rounding) & LANE_LESS(lane_of(1), ratio);
         }
         if (map->a > 0 && round < STAGE_FULL_STEPS) {
             done |= LANE_LESS(ratio, lane_of(0.05)) &
