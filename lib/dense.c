@@ -24,23 +24,48 @@ static double complex complex_sign(double complex x)
     return size > 0 ? conj(x) / size : 1;
 }
 
+static inline double real_times(double a, double b)
+{
+    return a * b;
+}
+
+/* For comparing, as LAPACK's pivot search does: no root. */
+static inline double complex_size(double complex x)
+{
+    return fabs(creal(x)) + fabs(cimag(x));
+}
+
+/* C11's own multiplication (annex G) looks at each product for a NaN that might be an infinity: no
+ * matrix that is factored has either. */
+static inline double complex complex_times(double complex a, double complex b)
+{
+    return sag_complex(creal(a) * creal(b) - cimag(a) * cimag(b),
+                       creal(a) * cimag(b) + cimag(a) * creal(b));
+}
+
 #define LU        sag_lu
 #define LU_(verb) sag_lu_##verb
 #define SCALAR    double
 #define MAGNITUDE fabs
 #define SIGN      real_sign
+#define SIZE      fabs
+#define TIMES     real_times
 #include "dense_lu.inc"
 #undef LU
 #undef LU_
 #undef SCALAR
 #undef MAGNITUDE
 #undef SIGN
+#undef SIZE
+#undef TIMES
 
 #define LU        sag_zlu
 #define LU_(verb) sag_zlu_##verb
 #define SCALAR    double complex
 #define MAGNITUDE cabs
 #define SIGN      complex_sign
+#define SIZE      complex_size
+#define TIMES     complex_times
 #include "dense_lu.inc"
 
 /* Below, no digit of a solution is left. */

@@ -402,7 +402,8 @@ static void the_complex_condition_is_estimated_within_ten(void **state)
                 double largest = 0;
                 int exponent;
                 for (size_t j = 0; j < n; j++) {
-                    largest = fmax(largest, cabs(scaled[columns ? j * n + i : i * n + j]));
+                    double complex entry = scaled[columns ? j * n + i : i * n + j];
+                    largest = fmax(largest, fabs(creal(entry)) + fabs(cimag(entry)));
                 }
                 frexp(1 / largest, &exponent);
                 for (size_t j = 0; j < n; j++) {
