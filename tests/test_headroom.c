@@ -96,6 +96,33 @@ static void clip_onset_is_where_a_limit_is_first_met(void **state)
     }
 }
 
+/* Rails and slewing, with corners and crests between the steps. */
+static void roots_are_those_of_2048_steps(void **state)
+{
+    (void)state;
+    static const double supplies[] = {18, 9, 3};
+    for (size_t i = 0; i < 3; i++) {
+        circuit c = circuit_heron(supplies[i]);
+        sag_headroom_request request = request_of(1);
+        sag_headroom *found = compute(&c, &request);
+        request.steady.least_steps = 2048;
+        sag_headroom *exact = compute(&c, &request);
+        for (size_t f = 0; f < AUDIO; f++) {
+            const sag_headroom_point *got = &found->points[f], *expected = &exact->points[f];
+            assert_int_equal(got->clip_onset_reason, expected->clip_onset_reason);
+            assert_int_equal(got->max_input_reason, expected->max_input_reason);
+            near_db(got->clip_onset_vpk, expected->clip_onset_vpk, 0.004, "onset at 2048 steps");
+            if (got->max_input_reason == SAG_HEADROOM_FOUND) {
+                near_db(got->max_input_vpk, expected->max_input_vpk, 0.0015,
+                        "1 % THD at 2048 steps; each root is found to 0.0005 dB");
+            }
+        }
+        sag_headroom_free(found);
+        sag_headroom_free(exact);
+        circuit_close(&c);
+    }
+}
+
 static void each_kind_of_limit_has_its_onset(void **state)
 {
     (void)state;
@@ -319,6 +346,7 @@ int main(void)
     gsl_set_error_handler_off();
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(clip_onset_is_where_a_limit_is_first_met),
+        cmocka_unit_test(roots_are_those_of_2048_steps),
         cmocka_unit_test(each_kind_of_limit_has_its_onset),
         cmocka_unit_test(the_distortion_limited_level_is_the_highest_clean_one),
         cmocka_unit_test(levels_that_do_not_exist_have_a_reason),
