@@ -271,7 +271,7 @@ typedef enum {
  * onset SCANNED levels at a time. */
 static scan_end scan(search *s, double from_dbv, bracket *b)
 {
-    double next_dbv = from_dbv, level_dbv[SCANNED];
+    double next_dbv = from_dbv, level_dbv[SCANNED] = {0};
     solved found[SCANNED];
     for (int ended = 0; !ended;) {
         size_t count = 0, known = 0;
