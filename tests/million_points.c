@@ -1,315 +1,419 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* A long run over the examples: every op-amp of the library in each, from the supply at which it stops to its
- * largest, with controls, frequencies and levels drawn by chance, -60 to +20 dBV. Counts what became of the
- * points, and names those that failed.
- *   million_points [COUNT [FROM]]   COUNT points, a million unless told, from unit FROM on
- *   million_points --unit NUMBER    the points of one unit: one design at one supply */
+/* million_points - the designs of examples/ with op-amps, supplies, controls, frequencies and levels
+ * drawn by chance, each point counted by what became of it; run on purpose, never by a test.
+ *
+ *     million_points [--points 1000000] [--seed 1] [--from BOARD] [--threads 2]
+ *     million_points [--seed 1] --point BOARD:FREQUENCY:LEVEL
+ *
+ * A board is an example with any op-amp of the library at one supply, between the least that it works
+ * at and its maximum, with its controls anywhere; it has 8 frequencies from 20 Hz to 20 kHz, and at
+ * each 8 levels from -60 to +20 dBV, solved together. Board, frequency and level number a point, and
+ * with the seed say all about it, whatever the number of threads. Failed points are printed as they
+ * come, progress goes to standard error. Ends with 0 when at most 10 of a million failed. */
 #include "chance.h"
-#include "design.h"
-#include "json.h"
-#include "memory.h"
+#include "outcome.h"
 #include "parallel.h"
-#include "stability.h"
+#include "railsag.h"
 
 #include <gsl/gsl_errno.h>
+#include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <unistd.h>
+#include <time.h>
 
-enum { FREQUENCIES = 4, LEVELS = 8, UNIT = FREQUENCIES * LEVELS, EXAMPLES = 3, MOST_MODELS = 64 };
+enum { FREQUENCIES = 8, LEVELS = 8, POINTS = FREQUENCIES * LEVELS, MOST_CONTROLS = 8, BATCH = 64 };
+#define MOST_FAILED 1e-5
 
-typedef enum { CONVERGED, OSCILLATES, NO_SWING, REFUSED, FAILED, OUTCOMES } outcome;
-static const char *const outcome_names[OUTCOMES] = {"converged", "oscillates", "no swing",
-                                                    "refused", "failed"};
+static const char *const example_name[] = {"heron", "plover", "curlew"};
+enum { EXAMPLES = sizeof example_name / sizeof *example_name };
+static const char *const folders[] = {RAILSAG_SOURCE_DIR "/models"};
+static const sag_model_path library_path = {folders, 1};
 
+/* What all boards are drawn from. */
 typedef struct {
-    char *name;
-    int amplifiers;
-    double lowest_v, highest_v;
-} part;
-
-/* What is read once, and shared by the threads. */
-typedef struct {
-    const char *folder[1];
-    sag_model_path path;
-    char *file[EXAMPLES], *text[EXAMPLES];
+    char *text[EXAMPLES];
     size_t length[EXAMPLES];
-    part parts[MOST_MODELS];
-    size_t part_count;
-} library;
+    sag_design *design[EXAMPLES];
+    sag_model_library *library;
+    char **model;
+    size_t models;
+    uint64_t seed;
+} stock;
 
-/* One design at one supply: its number says all of it. */
 typedef struct {
-    uint64_t number;
-    size_t example, part;
+    size_t example;
+    const char *model_name;
+    const sag_opamp_model *model;
     double supply_v;
-    double hz[FREQUENCIES], dbv[FREQUENCIES][LEVELS];
-    outcome outcome[FREQUENCIES][LEVELS];
-    sag_steady_point point[FREQUENCIES][LEVELS];
-    sag_status status; /* of the whole unit */
-    sag_design *design;
-} unit;
+    int stiff;
+    double setting[MOST_CONTROLS]; /* percent, or a throw */
+    double frequency_hz[FREQUENCIES];
+    double level_dbv[FREQUENCIES][LEVELS]; /* rising */
+} board;
 
 typedef struct {
-    const library *from;
-    unit *units;
-    uint64_t first;
-} batch;
+    sag_status bias; /* other than SAG_OK: all its points came to that */
+    sag_status status[POINTS];
+    int empty[POINTS]; /* 1: solved, but without a figure */
+    int sweeps[POINTS];
+} result;
 
-static outcome outcome_of(sag_status status)
+static double rounded(double x, double to)
 {
-    switch (status) {
-    case SAG_OK:
-        return CONVERGED;
-    case SAG_OSCILLATES:
-    case SAG_LATCHES:
-        return OSCILLATES;
-    case SAG_NO_SWING:
-        return NO_SWING;
-    case SAG_BAD_INPUT:
-    case SAG_REFUSED:
-    case SAG_STOPPED:
-    case SAG_WOULD_DAMAGE:
-        return REFUSED;
-    default:
-        return FAILED;
-    }
+    return round(x / to) * to;
 }
 
-/* The text of an example with a single op-amp in place of its duals: U1A and U1B become U11 and U12,
- * each a package. */
-static char *with_singles(const char *text, size_t length, const char *model)
+static int by_size(const void *a, const void *b)
 {
-    static const char key[] = "\"opamp\": \"";
-    char *to = sag_new(2 * length + 1, 1); /* names are short beside what stands around them */
-    for (size_t from = 0, at = 0; to && from < length;) {
-        const char *here = text + from;
-        if (here[0] == '"' && here[1] == 'U' && here[4] == '"' && strchr("AB", here[3])) {
-            at += (size_t)sprintf(to + at, "\"U%c%c\"", here[2], here[3] == 'A' ? '1' : '2');
-            from += 5;
-        } else if (!strncmp(here, key, strlen(key))) {
-            at += (size_t)sprintf(to + at, "%s%s", key, model);
-            from += strlen(key) + strcspn(here + strlen(key), "\"");
-        } else {
-            to[at++] = text[from++];
+    double x = *(const double *)a, y = *(const double *)b;
+    return (x > y) - (x < y);
+}
+
+/* Values are rounded so that their printed form is all of them. */
+static board draw(const stock *from, uint64_t number)
+{
+    uint64_t state = (from->seed * 1000003u + number + 1) * 0x9e3779b97f4a7c15u;
+    board b = {0};
+    for (int i = 0; i < 8; i++) { /* neighbours differ in a few bits only */
+        chance(&state);
+    }
+    b.example = (size_t)chance_index(&state, EXAMPLES);
+    b.model_name = from->model[chance_index(&state, (int)from->models)];
+    sag_model_opamp(from->library, b.model_name, NULL, (sag_place){0}, &b.model, NULL);
+    double least_v = b.model->stops_below_v > 0 ? b.model->stops_below_v : b.model->supply_min_v;
+    b.supply_v = rounded(chance_between(&state, least_v, b.model->supply_max_v), 1e-3);
+    b.stiff = chance(&state) < 0.5;
+    const sag_design *design = from->design[b.example];
+    for (size_t i = 0; i < design->control_count && i < MOST_CONTROLS; i++) {
+        const sag_control *control = &design->controls[i];
+        /* Ends are as likely as players turn to them. */
+        double share = fmax(0, fmin(1, chance_between(&state, -0.2, 1.2)));
+        b.setting[i] = control->is_switch ? 1 + chance_index(&state, control->throw_count)
+                                          : rounded(100 * share, 0.1);
+    }
+    for (int f = 0; f < FREQUENCIES; f++) {
+        b.frequency_hz[f] = rounded(20 * pow(1000, chance(&state)), 0.01);
+        for (int l = 0; l < LEVELS; l++) {
+            b.level_dbv[f][l] = rounded(chance_between(&state, -60, 20), 0.01);
+        }
+        qsort(b.level_dbv[f], LEVELS, sizeof *b.level_dbv[f], by_size);
+    }
+    return b;
+}
+
+/* As a command that repeats a point: op-amps of one amplifier are each a package of their own here,
+ * which the files do not say. */
+static void print_point(const stock *from, uint64_t number, const board *b, int point)
+{
+    const sag_design *design = from->design[b->example];
+    int f = point / LEVELS, l = point % LEVELS;
+    printf("%llu:%d:%d  railsag levels examples/%s.json", (unsigned long long)number, f, l,
+           example_name[b->example]);
+    for (size_t p = 0; p < design->package_count; p++) {
+        printf(" --change %sA=%s", design->packages[p].name, b->model_name);
+    }
+    for (size_t i = 0; i < design->control_count; i++) {
+        printf(design->controls[i].is_switch ? " --set %s=%.0f" : " --set %s=%.1f%%",
+               design->controls[i].name, b->setting[i]);
+    }
+    printf(" --supply %.3fV%s --frequency %.2fHz:20kHz --points 2 --level=%.2fdBV", b->supply_v,
+           b->stiff ? " --stiff" : "", b->frequency_hz[f], b->level_dbv[f][l]);
+}
+
+/* "U2B": becomes "U4": and so on, blanks making up for what that is shorter. */
+static void take_apart(char *text)
+{
+    for (char *at = text; (at = strstr(at, "\"U")) != NULL; at++) {
+        if (at[2] >= '1' && at[2] <= '4' && at[3] >= 'A' && at[3] <= 'B' && at[4] == '"') {
+            at[2] = (char)('1' + 2 * (at[2] - '1') + (at[3] - 'A'));
+            at[3] = '"';
+            at[4] = ' ';
         }
     }
-    return to;
 }
 
-/* The example with the part in place of its op-amps, and controls drawn by chance. */
-static sag_status make_design(const library *from, unit *u, uint64_t *draw)
+static sag_status change(sag_design *design, const board *b)
 {
-    const part *fitted = &from->parts[u->part];
-    const char *example = from->text[u->example];
-    size_t length = from->length[u->example];
-    char *text = fitted->amplifiers == 1 ? with_singles(example, length, fitted->name)
-                                         : sag_copy_text(example, length);
+    char assignment[128];
+    for (size_t i = 0; i < design->part_count; i++) {
+        const sag_part *part = &design->parts[i];
+        if (part->kind == SAG_OPAMP) {
+            snprintf(assignment, sizeof assignment, "%s=%s", part->designator, b->model_name);
+            TRY(sag_design_change(design, assignment, NULL));
+        }
+    }
+    for (size_t i = 0; i < design->control_count; i++) {
+        const sag_control *control = &design->controls[i];
+        snprintf(assignment, sizeof assignment, control->is_switch ? "%s=%.0f" : "%s=%.1f%%",
+                 control->name, b->setting[i]);
+        TRY(sag_design_set(design, assignment, NULL));
+    }
+    return SAG_OK;
+}
+
+static sag_status read_board(const stock *from, const board *b, sag_design **out)
+{
+    size_t length = from->length[b->example];
+    char *text = sag_new(length + 1, 1);
     if (!text) {
         return SAG_NO_MEMORY;
     }
-    sag_status status =
-        sag_design_read(text, strlen(text), from->file[u->example], &from->path, &u->design, NULL);
-    sag_free(text);
-    for (size_t i = 0; status == SAG_OK && fitted->amplifiers > 1 && i < u->design->package_count;
-         i++) {
-        char change[128];
-        snprintf(change, sizeof change, "%s=%s", u->design->packages[i].name, fitted->name);
-        status = sag_design_change(u->design, change, NULL);
+    memcpy(text, from->text[b->example], length);
+    if (b->model->amplifiers == 1) {
+        take_apart(text);
     }
-    for (size_t i = 0; status == SAG_OK && i < u->design->control_count; i++) {
-        sag_control *control = &u->design->controls[i];
-        control->setting =
-            control->is_switch ? 1 + chance_index(draw, control->throw_count) : chance(draw);
+    sag_status status = sag_design_read(text, length, "board.json", &library_path, out, NULL);
+    sag_free(text);
+    return status == SAG_OK ? change(*out, b) : status;
+}
+
+static sag_status solve_at(sag_steady *steady, const board *b, int f, result *r)
+{
+    double vpk[LEVELS];
+    sag_steady_point points[LEVELS];
+    for (int l = 0; l < LEVELS; l++) {
+        vpk[l] = sag_level_peak(b->level_dbv[f][l]);
+    }
+    sag_status status = sag_steady_frequency(steady, b->frequency_hz[f]);
+    if (status >= SAG_OK) { /* points at a frequency without a linear solution come back failed */
+        status = sag_steady_solve(steady, vpk, LEVELS, points, NULL);
+    }
+    for (int l = 0; l < LEVELS && status == SAG_OK; l++) {
+        const sag_steady_point *point = &points[l];
+        /* A volume turned down to an open end leaves nothing at the output. */
+        int silent = isinf(point->gain_db) && isnan(point->thd);
+        int figures = isfinite(point->gain_db) && isfinite(point->thd);
+        r->status[f * LEVELS + l] = point->status;
+        r->empty[f * LEVELS + l] = point->status == SAG_OK && !silent && !figures;
+        r->sweeps[f * LEVELS + l] = point->sweeps;
     }
     return status;
 }
 
-static void draw_levels(unit *u, uint64_t *draw)
+/* What becomes of a board before it is played; SAG_OK: *bias and what it needs stand. */
+static sag_status open_board(const stock *from, const board *b, sag_design **design,
+                             sag_network **network, sag_bias **bias)
 {
-    for (size_t f = 0; f < FREQUENCIES; f++) {
-        u->hz[f] = 20 * pow(1000, chance(draw));
-        for (size_t l = 0; l < LEVELS; l++) { /* rising: one in each tenth of the range */
-            u->dbv[f][l] = -60 + 80.0 * ((double)l + chance(draw)) / LEVELS;
-        }
-    }
+    sag_stability stability = {0};
+    TRY(read_board(from, b, design));
+    sag_conditions conditions = sag_conditions_defaults(*design);
+    conditions.supply_v = b->supply_v;
+    conditions.stiff = b->stiff;
+    TRY(sag_network_new(*design, &conditions, network, NULL));
+    TRY(sag_bias_new(*network, bias, NULL));
+    TRY(sag_stability_at_rest(*bias, &stability));
+    return stability.oscillates ? SAG_OSCILLATES : SAG_OK;
 }
 
-static sag_status solve_points(unit *u, const sag_bias *bias)
+/* frequency -1: all */
+static sag_status run_board(const stock *from, uint64_t number, int frequency, result *r)
 {
+    board b = draw(from, number);
+    sag_design *design = NULL;
+    sag_network *network = NULL;
+    sag_bias *bias = NULL;
     sag_steady *steady = NULL;
     sag_steady_settings settings = sag_steady_defaults();
-    sag_status status = sag_steady_new(bias, &settings, &steady);
-    for (size_t f = 0; f < FREQUENCIES && status == SAG_OK; f++) {
-        double vpk[LEVELS];
-        for (size_t l = 0; l < LEVELS; l++) {
-            vpk[l] = M_SQRT2 * pow(10, u->dbv[f][l] / 20);
-        }
-        status = sag_steady_frequency(steady, u->hz[f]);
-        if (status >= SAG_OK) {
-            status = sag_steady_solve(steady, vpk, LEVELS, u->point[f], NULL);
-        }
-        for (size_t l = 0; l < LEVELS; l++) {
-            const sag_steady_point *p = &u->point[f][l];
-            u->outcome[f][l] = outcome_of(p->status);
-            if (p->status == SAG_OK && !(isfinite(p->gain_db) && isfinite(p->thd))) {
-                u->outcome[f][l] = FAILED;
+    *r = (result){0};
+    r->bias = open_board(from, &b, &design, &network, &bias);
+    sag_status status = SAG_OK;
+    if (r->bias == SAG_OK) {
+        status = sag_steady_new(bias, &settings, &steady);
+        for (int f = 0; f < FREQUENCIES && status == SAG_OK; f++) {
+            if (frequency < 0 || f == frequency) {
+                status = solve_at(steady, &b, f, r);
             }
         }
     }
     sag_steady_free(steady);
+    sag_bias_free(bias);
+    sag_network_free(network);
+    sag_design_free(design);
     return status;
 }
 
-static sag_status run_unit(void *context, size_t index)
+/* ---- counting ---- */
+
+typedef struct {
+    const stock *from;
+    uint64_t first;
+    result results[BATCH];
+} batch;
+
+static sag_status run_item(void *context, size_t index)
 {
-    batch *b = context;
-    unit *u = &b->units[index];
-    *u = (unit){.number = b->first + index};
-    uint64_t draw = (u->number + 1) * 0x9e3779b97f4a7c15u;
-    for (int i = 0; i < 8; i++) {
-        chance(&draw);
-    }
-    u->example = (size_t)chance_index(&draw, EXAMPLES);
-    u->part = (size_t)chance_index(&draw, (int)b->from->part_count);
-    u->supply_v =
-        chance_between(&draw, b->from->parts[u->part].lowest_v, b->from->parts[u->part].highest_v);
-    draw_levels(u, &draw);
-    sag_network *network = NULL;
-    sag_bias *bias = NULL;
-    sag_stability stability = {0};
-    u->status = make_design(b->from, u, &draw);
-    if (u->status == SAG_OK) {
-        sag_conditions conditions = sag_conditions_defaults(u->design);
-        conditions.supply_v = u->supply_v;
-        u->status = sag_network_new(u->design, &conditions, &network, NULL);
-    }
-    if (u->status == SAG_OK) {
-        u->status = sag_bias_new(network, &bias, NULL);
-    }
-    if (u->status == SAG_OK) {
-        u->status = sag_stability_at_rest(bias, &stability);
-    }
-    if (u->status == SAG_OK && stability.oscillates) {
-        u->status = SAG_OSCILLATES;
-    }
-    for (size_t i = 0; i < UNIT; i++) {
-        u->outcome[i / LEVELS][i % LEVELS] = outcome_of(u->status);
-    }
-    sag_status status = u->status == SAG_OK ? solve_points(u, bias) : u->status;
-    sag_bias_free(bias);
-    sag_network_free(network);
-    return status == SAG_NO_MEMORY ? status : SAG_OK;
+    batch *all = context;
+    return run_board(all->from, all->first + index, -1, &all->results[index]);
 }
 
-static void print_unit(const library *from, const unit *u, int all)
+typedef struct {
+    long long points[OUTCOMES];
+    int most_sweeps;
+} tally;
+
+static long long total(const tally *t)
 {
-    int shown = 0;
-    for (size_t i = 0; i < UNIT; i++) {
-        size_t f = i / LEVELS, l = i % LEVELS;
-        if (!all && u->outcome[f][l] != FAILED) {
-            continue;
+    long long sum = 0;
+    for (int i = 0; i < OUTCOMES; i++) {
+        sum += t->points[i];
+    }
+    return sum;
+}
+
+static void count_board(const stock *from, uint64_t number, const result *r, tally *t)
+{
+    board b = draw(from, number);
+    if (r->bias != SAG_OK) {
+        outcome came_to = outcome_of(r->bias);
+        t->points[came_to] += POINTS;
+        if (came_to == FAILED) {
+            print_point(from, number, &b, 0);
+            printf("  no bias point, as all %d of the board: %s\n", POINTS,
+                   sag_status_text(r->bias));
         }
-        if (!shown++) {
-            const char *name = strrchr(from->file[u->example], '/');
-            printf("unit %llu: %s, %s, %.5g V", (unsigned long long)u->number, name ? name + 1 : "",
-                   from->parts[u->part].name, u->supply_v);
-            for (size_t k = 0; u->design && k < u->design->control_count; k++) {
-                const sag_control *control = &u->design->controls[k];
-                printf(control->is_switch ? ", %s %.0f" : ", %s %.4g %%", control->name,
-                       control->is_switch ? control->setting : 100 * control->setting);
-            }
-            printf("%s%s\n", u->status == SAG_OK ? "" : ": ",
-                   u->status == SAG_OK ? "" : sag_status_text(u->status));
+        return;
+    }
+    for (int i = 0; i < POINTS; i++) {
+        outcome came_to = r->empty[i] ? FAILED : outcome_of(r->status[i]);
+        t->points[came_to]++;
+        if (came_to == FAILED) {
+            print_point(from, number, &b, i);
+            printf("  %s after %d sweeps\n", r->empty[i] ? "no figure" : "failed", r->sweeps[i]);
         }
-        if (u->status == SAG_OK) {
-            const sag_steady_point *p = &u->point[f][l];
-            printf("  %.6g Hz, %.5g dBV: %s, %.5f dB, THD %.4g %%, %d steps, %d sweeps\n", u->hz[f],
-                   u->dbv[f][l], outcome_names[u->outcome[f][l]], p->gain_db, 100 * p->thd,
-                   p->steps, p->sweeps);
+        if (r->sweeps[i] > t->most_sweeps) {
+            t->most_sweeps = r->sweeps[i];
+            fprintf(stderr, "%llu:%d:%d: %d sweeps, the most so far\n", (unsigned long long)number,
+                    i / LEVELS, i % LEVELS, t->most_sweeps);
         }
     }
 }
 
-static sag_status read_library(library *to)
+static void show_progress(const tally *t, long long points, time_t began)
 {
-    static const char *const examples[EXAMPLES] = {"heron", "plover", "curlew"};
-    char **files = NULL, **names = NULL;
-    sag_model_library *models = NULL;
-    to->folder[0] = RAILSAG_SOURCE_DIR "/models";
-    to->path = (sag_model_path){to->folder, 1};
+    double share = (double)total(t) / (double)points, seconds = difftime(time(NULL), began);
+    fprintf(stderr, "%lld of %lld points, %lld failed, %.0f s, about %.0f s left\n", total(t),
+            points, t->points[FAILED], seconds, seconds * (1 / share - 1));
+}
+
+static int run_all(const stock *from, uint64_t first, long long points, int threads)
+{
+    static batch all;
+    tally t = {0};
+    time_t began = time(NULL);
+    sag_status status = SAG_OK;
+    all.from = from;
+    for (uint64_t number = first; total(&t) < points && status == SAG_OK; number += BATCH) {
+        all.first = number;
+        status = sag_parallel_run(BATCH, threads, run_item, &all, NULL, NULL);
+        for (size_t i = 0; i < BATCH && total(&t) < points && status == SAG_OK; i++) {
+            count_board(from, number + i, &all.results[i], &t);
+        }
+        fflush(stdout);
+        show_progress(&t, points, began);
+    }
+    if (status != SAG_OK) {
+        fprintf(stderr, "million_points: %s\n", sag_status_text(status));
+        return 1;
+    }
+    for (int i = 0; i < OUTCOMES; i++) {
+        printf("%s %lld%s", outcome_name[i], t.points[i], i + 1 < OUTCOMES ? ", " : "\n");
+    }
+    return (double)t.points[FAILED] > MOST_FAILED * (double)total(&t);
+}
+
+static int run_point(const stock *from, const char *text)
+{
+    unsigned long long number;
+    int f, l, end = 0;
+    result r;
+    if (sscanf(text, "%llu:%d:%d%n", &number, &f, &l, &end) != 3 || text[end] || f < 0 ||
+        f >= FREQUENCIES || l < 0 || l >= LEVELS) {
+        fprintf(stderr, "million_points: --point %s: give board, frequency and level, as 12:3:4\n",
+                text);
+        return 2;
+    }
+    board b = draw(from, number);
+    int point = f * LEVELS + l;
+    if (run_board(from, number, f, &r) != SAG_OK) {
+        return 1;
+    }
+    sag_status status = r.bias != SAG_OK ? r.bias : r.status[point];
+    print_point(from, number, &b, point);
+    printf("  %s%s after %d sweeps\n", sag_status_text(status),
+           r.empty[point] ? ", without a figure" : "", r.sweeps[point]);
+    return r.empty[point] || outcome_of(status) == FAILED;
+}
+
+/* ---- from files ---- */
+
+static sag_status open_stock(stock *s)
+{
+    char **files = NULL;
     for (size_t i = 0; i < EXAMPLES; i++) {
-        char file[1024];
-        snprintf(file, sizeof file, RAILSAG_SOURCE_DIR "/examples/%s.json", examples[i]);
-        to->file[i] = sag_copy_text(file, strlen(file));
-        TRY(sag_json_load(file, &to->text[i], &to->length[i], NULL));
+        char file[4096];
+        snprintf(file, sizeof file, "%s/examples/%s.json", RAILSAG_SOURCE_DIR, example_name[i]);
+        TRY(sag_json_load(file, &s->text[i], &s->length[i], NULL));
+        TRY(sag_design_read(s->text[i], s->length[i], file, &library_path, &s->design[i], NULL));
     }
-    TRY(sag_model_list(&to->path, NULL, SAG_MODEL_OPAMP, &names, &files, &to->part_count));
-    TRY(sag_model_library_new(&to->path, &models));
-    for (size_t i = 0; i < to->part_count && i < MOST_MODELS; i++) {
-        const sag_opamp_model *model;
-        TRY(sag_model_opamp(models, names[i], NULL, (sag_place){0}, &model, NULL));
-        to->parts[i] = (part){names[i], model->amplifiers,
-                              model->stops_below_v > 0 ? model->stops_below_v : model->supply_min_v,
-                              model->supply_max_v};
+    TRY(sag_model_list(&library_path, NULL, SAG_MODEL_OPAMP, &s->model, &files, &s->models));
+    for (size_t i = 0; i < s->models; i++) {
         sag_free(files[i]);
     }
     sag_free(files);
-    sag_free(names);
-    sag_model_library_free(models);
-    return to->part_count <= MOST_MODELS ? SAG_OK : SAG_BAD_INPUT;
+    TRY(sag_model_library_new(&library_path, &s->library));
+    for (size_t i = 0; i < s->models; i++) { /* all read before threads ask for them */
+        const sag_opamp_model *model;
+        TRY(sag_model_opamp(s->library, s->model[i], NULL, (sag_place){0}, &model, NULL));
+    }
+    return SAG_OK;
 }
 
-static void free_library(library *at)
+static void close_stock(stock *s)
 {
     for (size_t i = 0; i < EXAMPLES; i++) {
-        sag_free(at->file[i]);
-        sag_free(at->text[i]);
+        sag_design_free(s->design[i]);
+        sag_free(s->text[i]);
     }
-    for (size_t i = 0; i < at->part_count; i++) {
-        sag_free(at->parts[i].name);
+    for (size_t i = 0; i < s->models; i++) {
+        sag_free(s->model[i]);
     }
+    sag_free(s->model);
+    sag_model_library_free(s->library);
 }
 
 int main(int argc, char **argv)
 {
-    enum { BATCH = 256 };
-    library from = {0};
-    static unit units[BATCH];
-    long long counts[OUTCOMES] = {0}, done = 0;
+    stock s = {.seed = 1};
+    long long points = 1000000;
+    int threads = 2, status = 2;
+    uint64_t first = 0;
+    const char *point = NULL;
     gsl_set_error_handler_off();
-    int single = argc == 3 && !strcmp(argv[1], "--unit");
-    long long wanted = argc > 1 && !single ? atoll(argv[1]) : 1000000;
-    batch b = {.from = &from, .units = units, .first = argc > 2 ? strtoull(argv[2], NULL, 10) : 0};
-    sag_status status = read_library(&from);
-    if (status == SAG_OK && single) {
-        status = run_unit(&b, 0);
-        print_unit(&from, &units[0], 1);
-        sag_design_free(units[0].design);
-        wanted = 0;
-    }
-    long threads = sysconf(_SC_NPROCESSORS_ONLN);
-    while (status == SAG_OK && done < wanted) {
-        status = sag_parallel_run(BATCH, threads > 0 ? (int)threads : 1, run_unit, &b, NULL, NULL);
-        for (size_t k = 0; k < BATCH && status == SAG_OK; k++) {
-            print_unit(&from, &units[k], 0);
-            for (size_t i = 0; i < UNIT; i++) {
-                counts[units[k].outcome[i / LEVELS][i % LEVELS]]++;
-            }
-            sag_design_free(units[k].design);
+    for (int i = 1; i < argc; i += 2) {
+        const char *value = i + 1 < argc ? argv[i + 1] : NULL;
+        if (value && !strcmp(argv[i], "--points")) {
+            points = strtoll(value, NULL, 10);
+        } else if (value && !strcmp(argv[i], "--seed")) {
+            s.seed = strtoull(value, NULL, 10);
+        } else if (value && !strcmp(argv[i], "--from")) {
+            first = strtoull(value, NULL, 10);
+        } else if (value && !strcmp(argv[i], "--threads")) {
+            threads = atoi(value);
+        } else if (value && !strcmp(argv[i], "--point")) {
+            point = value;
+        } else {
+            fprintf(stderr,
+                    "usage: million_points [--points N] [--seed S] [--from BOARD] [--threads T] "
+                    "[--point BOARD:FREQUENCY:LEVEL]\n");
+            return 2;
         }
-        fflush(stdout);
-        done += BATCH * UNIT;
-        b.first += BATCH;
-        fprintf(stderr, "%lld of %lld points, %lld failed\n", done, wanted, counts[FAILED]);
     }
-    for (int i = 0; i < OUTCOMES && !single; i++) {
-        printf("%s %lld%s", outcome_names[i], counts[i], i + 1 < OUTCOMES ? ", " : "\n");
+    if (open_stock(&s) == SAG_OK) {
+        status = point ? run_point(&s, point) : run_all(&s, first, points, threads);
+    } else {
+        fprintf(stderr, "million_points: the examples or models could not be read\n");
     }
-    free_library(&from);
-    if (status != SAG_OK) {
-        fprintf(stderr, "%s\n", sag_status_text(status));
-    }
-    return status != SAG_OK;
+    close_stock(&s);
+    return status;
 }

@@ -5,6 +5,7 @@
 #include "orbits.h"
 
 #include "chance.h"
+#include "outcome.h"
 #include "random_design.h"
 #include "response.h"
 #include "stability.h"
@@ -17,10 +18,6 @@
 
 enum { SUPPLIES = 2, FREQUENCIES = 5, LEVELS = 3 };
 
-typedef enum { CONVERGED, OSCILLATES, NO_SWING, REFUSED, FAILED, OUTCOMES } outcome;
-static const char *const outcome_name[OUTCOMES] = {"converged", "oscillates", "no swing", "refused",
-                                                   "failed"};
-
 typedef struct {
     long long points[OUTCOMES];
     long long alive, repeated, apart; /* of those that converged */
@@ -32,26 +29,6 @@ static char **models;
 static int *amplifiers;
 static size_t model_count;
 static int tell; /* 1: prints every point */
-
-static outcome outcome_of(sag_status status)
-{
-    switch (status) {
-    case SAG_OK:
-        return CONVERGED;
-    case SAG_OSCILLATES:
-    case SAG_LATCHES:
-        return OSCILLATES;
-    case SAG_NO_SWING:
-        return NO_SWING;
-    case SAG_BAD_INPUT:
-    case SAG_REFUSED:
-    case SAG_STOPPED:
-    case SAG_WOULD_DAMAGE:
-        return REFUSED;
-    default:
-        return FAILED;
-    }
-}
 
 static void load_models(void)
 {
