@@ -64,8 +64,8 @@ struct sag_headroom_search {
     solved onset;        /* level NAN: none */
     trend onset_over_db; /* clip onset over its linear estimate */
     trend limit_over_db; /* the distortion-limited level over clip onset */
-    double
-        limit_slope; /* by what cleanness fell there a dB at the last frequency; NAN: not known */
+    double onset_slope;  /* by what is sought fell there a dB, at the last frequency */
+    double limit_slope;  /* likewise; NAN: not known */
 };
 typedef struct sag_headroom_search search;
 
@@ -158,11 +158,11 @@ typedef enum {
 typedef struct {
     solved low, high; /* the ends; what is sought is above zero at the low one, once looked at */
     solved root;      /* the level looked at last */
-    double slope;     /* in: by what it changes a dB where it is looked for, or NAN; out: at the
-                         root */
+    double slope;     /* in: by what it may change a dB there, or NAN; out: at the root */
 } bracket;
 
-/* The slope through two levels no further apart than this is that at the root. */
+/* The slope through two levels no further apart than this is that at the root. One from elsewhere is
+ * believed for an eighth of the way only. */
 #define LOCAL_DB 0.1
 /* While an end has not been looked at, no step is longer than this. */
 #define LONGEST_DB 3.0
@@ -192,15 +192,15 @@ static root_end find_root(search *s, sought f, bracket *b)
             return ROOT_OUTSIDE;
         }
         *(below ? &b->low : &b->high) = b->root;
-        int local = 1; /* the slope given is from close by */
+        double enough_db = LEVEL_DB / 8;
         if (!isnan(before.value)) {
             double apart = b->root.level_dbv - before.level_dbv;
             b->slope = (b->root.value - before.value) / apart;
-            local = fabs(apart) < LOCAL_DB;
+            enough_db = fabs(apart) < LOCAL_DB ? LEVEL_DB / 2 : 0;
         }
         int bracketed = !isnan(b->low.value) && !isnan(b->high.value);
         if ((bracketed && b->high.level_dbv - b->low.level_dbv < LEVEL_DB) ||
-            (local && b->slope < 0 && fabs(b->root.value / b->slope) < LEVEL_DB / 2)) {
+            (b->slope < 0 && fabs(b->root.value / b->slope) < enough_db)) {
             return ROOT_FOUND;
         }
         idle = fabs(b->root.value) < least / 2 ? 0 : idle + 1;
@@ -228,12 +228,13 @@ static void find_onset(search *s, sag_headroom_point *point)
     }
     bracket b = {.low = not_looked_at(LOWEST_DBV),
                  .high = not_looked_at(HIGHEST_DBV + LONGEST_DB),
-                 .slope = -1};
+                 .slope = s->onset_slope};
     double over_db = foresee(&s->onset_over_db);
     b.root = look(s, left_db, linear_dbv + (isnan(over_db) ? 0 : over_db));
     root_end end = find_root(s, left_db, &b);
     if (end == ROOT_FOUND) {
         s->onset = b.root;
+        s->onset_slope = b.slope;
         follow(&s->onset_over_db, b.root.level_dbv - linear_dbv);
         point->clip_onset_reason = SAG_HEADROOM_FOUND;
         point->clip_onset_vpk = sag_level_peak(b.root.level_dbv);
@@ -414,6 +415,7 @@ static sag_status fill(search *s, const sag_bias *bias, const sag_headroom_reque
     s->soft_vpk = request->soft_vpk;
     s->opamps = sag_network_opamp_count(sag_bias_network(bias));
     s->onset_over_db = s->limit_over_db = (trend){(double)NAN, (double)NAN};
+    s->onset_slope = -1; /* while all is linear */
     s->limit_slope = (double)NAN;
     s->swings = sag_new(SCANNED * (s->opamps + 1), sizeof *s->swings);
     if (!s->swings) {
