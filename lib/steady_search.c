@@ -100,6 +100,19 @@ static int near_last(const sag_steady *steady, double level_vpk)
     return steady->last_has_own && ratio > 1 / (DB_RATIO * DB_RATIO) && ratio < DB_RATIO * DB_RATIO;
 }
 
+/* Lanes that no start brought to an orbit, once more from the first one, in the shortest steps: where
+ * Newton finds no way through a step, shorter ones may go another. */
+static sag_status try_shortest(sag_shooting *g, sag_taking *t, size_t count)
+{
+    unsigned char started[SAG_MOST_LANES] = {0};
+    int any = 0;
+    for (size_t lane = 0; lane < count; lane++) {
+        g->active[lane] = !t->taken[lane] && !g->wanders[lane];
+        any |= g->active[lane];
+    }
+    return any ? run_grid(g, SAG_GRID_CHECK, SAG_FROM_OWN, 1, t, started) : SAG_OK;
+}
+
 static sag_status solve_group(sag_steady *steady, sag_shooting *g, sag_taking *t, size_t count)
 {
     unsigned char started[SAG_MOST_LANES] = {0};
@@ -141,7 +154,7 @@ static sag_status solve_group(sag_steady *steady, sag_shooting *g, sag_taking *t
             }
         }
     }
-    return SAG_OK;
+    return finest < SAG_GRID_CHECK ? try_shortest(g, t, count) : SAG_OK;
 }
 
 sag_status sag_steady_from(sag_steady *steady, const sag_steady_probe *probes, size_t count,
