@@ -311,6 +311,28 @@ static void default_steps_are_as_good_as_promised(void **state)
     assert_true(clipped > 20 && soft > 50);
 }
 
+/* A class-B output overdriven by 40 dB, which lies in its dead band at a rail: no step of 256 or 512
+ * a period goes through, and dividing one does not help. */
+static void the_shortest_steps_go_where_others_do_not(void **state)
+{
+    (void)state;
+    sag_design *design = circuit_load(CIRCUIT_HERON);
+    circuit_change(design, "U1=lm358");
+    circuit_set(design, "treble=26.7%");
+    sag_conditions conditions = circuit_at(11.96);
+    circuit c = circuit_open_design(design, &conditions);
+    const double level_vpk = M_SQRT2 * pow(10, 18.29 / 20);
+    sag_steady *found = steady_of(&c, 0, 1), *finest = steady_of(&c, 2048, 0);
+    sag_steady_point point = point_at(found, 40.7, level_vpk, NULL);
+    sag_steady_point expected = point_at(finest, 40.7, level_vpk, NULL);
+    assert_int_equal(point.status, SAG_OK);
+    assert_int_equal(expected.status, SAG_OK);
+    near_db(point.gain_db, expected.gain_db, 1e-3, "2048 steps from the start, four lanes");
+    sag_steady_free(found);
+    sag_steady_free(finest);
+    circuit_close(&c);
+}
+
 static int stop_at_the_third(void *context)
 {
     return ++*(int *)context == 3;
@@ -345,6 +367,7 @@ int main(void)
         cmocka_unit_test(a_lane_that_fails_leaves_the_others_alone),
         cmocka_unit_test(the_error_falls_with_the_square_of_the_step),
         cmocka_unit_test(default_steps_are_as_good_as_promised),
+        cmocka_unit_test(the_shortest_steps_go_where_others_do_not),
         cmocka_unit_test(solving_can_be_stopped_within_a_point),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
